@@ -1,0 +1,1 @@
+"""YAML in, domain objects out, with every problem named by file and line."""

@@ -1,0 +1,1 @@
+"""The engines: wave, images, rays, and how they join."""

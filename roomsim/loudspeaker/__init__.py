@@ -1,0 +1,1 @@
+"""The loudspeaker: directivity, drivers, channels, mounting, chamber correction, standard curves."""

@@ -1,0 +1,112 @@
+"""What an engine returns and analysis reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reflection:
+    """One early path, as a designer acts on it.
+
+    Attributes
+    ----------
+    channel, listener : indices
+    faces : names of the faces it hits, from the loudspeaker to the listener
+    delay_ms : after the direct sound at that listener
+    level_db : re the direct sound, mean of energy 500 Hz to 4 kHz
+    azimuth_deg, elevation_deg : where it arrives from, in the listener's frame
+    """
+
+    channel: int
+    listener: int
+    faces: tuple[str, ...]
+    delay_ms: float
+    level_db: float
+    azimuth_deg: float
+    elevation_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something a reader of the result must know: an assumption, a limit, a range not to trust.
+
+    Attributes
+    ----------
+    code : short stable name, such as "statistical-late-field"
+    text : one sentence for people
+    low_hz, high_hz : the range it concerns, None for all of it
+    """
+
+    code: str
+    text: str
+    low_hz: float | None = None
+    high_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Response:
+    """Response of every channel at every listener.
+
+    Pressures are complex rms amplitudes [Pa]; shapes (n_channel, n_listener, n_frequency).
+
+    Attributes
+    ----------
+    frequency_hz : shape (n_frequency,)
+    channels : labels
+    direct : direct sound with its mounting-wall image
+    early : reflections up to the hand-over, without the direct sound
+    late : mean-square pressure [Pa²] of what comes later
+    wave : exact pressure of the wave engine, NaN above its range; None where it did not run
+    wave_weight : w(f) of the crossfade, 1 where the wave engine stands alone, shape (n_frequency,)
+    band_hz : exact midbands of `decay_s`, shape (n_band,)
+    decay_s : decay time per band [s], shape (n_band,)
+    decay_method : how each band's decay was found, length n_band
+    reflections : the strongest early paths
+    notes : assumptions and limits
+    """
+
+    frequency_hz: NDArray[np.float64]
+    channels: tuple[str, ...]
+    direct: NDArray[np.complex128]
+    early: NDArray[np.complex128]
+    late: NDArray[np.float64]
+    wave: NDArray[np.complex128] | None = None
+    wave_weight: NDArray[np.float64] | None = None
+    band_hz: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    decay_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    decay_method: tuple[str, ...] = ()
+    reflections: tuple[Reflection, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def weight(self) -> NDArray[np.float64]:
+        """w(f), zero everywhere without a wave part; shape (n_frequency,)."""
+        return np.zeros(self.frequency_hz.size) if self.wave_weight is None else self.wave_weight
+
+    @property
+    def pressure(self) -> NDArray[np.complex128]:
+        """Coherent pressure w·wave + (1 - w)·(direct + early) [Pa]."""
+        images = self.direct + self.early
+        if self.wave is None:
+            return images
+        w = self.weight
+        wave = np.where(w > 0, self.wave, 0)
+        return w * wave + (1 - w) * images
+
+    @property
+    def late_mean_square(self) -> NDArray[np.float64]:
+        """Late energy that stands beside `pressure`: (1 - w²)·late [Pa²], since the wave part holds the rest."""
+        return (1 - self.weight**2) * self.late
+
+    @property
+    def mean_square(self) -> NDArray[np.float64]:
+        """Expected mean-square pressure |pressure|² + late part [Pa²]."""
+        return np.abs(self.pressure) ** 2 + self.late_mean_square
+
+    def with_notes(self, *notes: Note) -> Response:
+        """The same response with more notes."""
+        return replace(self, notes=self.notes + notes)

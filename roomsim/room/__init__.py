@@ -1,0 +1,1 @@
+"""The room: geometry, materials, absorbers, furnishing, statistics, sizes."""

@@ -1,0 +1,1 @@
+"""A study: its cases, how they are run, what comes out."""
