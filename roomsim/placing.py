@@ -68,7 +68,7 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
         raise InvalidValue("wall", place.wall, "a loudspeaker stands near a wall, not the floor or ceiling")
     gap = 0.0 if loudspeaker.mounting == "on-wall" else place.gap_m
     depth = 0.0 if loudspeaker.mounting == "on-wall" else loudspeaker.depth_m
-    right, left = face.corners_m[0], face.corners_m[1]   # from inside: corner 0 is at the right end
+    left, right = face.corners_m[0], face.corners_m[1]   # as someone sees them who faces the wall
     along = left + place.across_fraction * (right - left)
     position = along + (gap + depth) * face.normal
     position = np.array([position[0], position[1], place.height_m])
