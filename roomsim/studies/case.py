@@ -1,0 +1,118 @@
+"""One case: from its scene to the arrays that the result keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..bands import analysis_grid_hz, db
+from ..constants import REFERENCE_PRESSURE_PA
+from ..engines.hybrid import scene_transition_hz, simulate
+from ..errors import RoomsimError
+from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
+from ..response import Note, Reflection, Response
+from ..sphere import fibonacci_grid
+from .plan import Case
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseResult:
+    """What one case contributes to the result.
+
+    Attributes
+    ----------
+    labels : as in Case
+    channels : labels
+    arrays : variable -> array of shape (n_channel, n_listener, n_frequency), (n_frequency,) or (n_band,)
+    band_hz : exact midbands, shape (n_band,)
+    decay_method : per band
+    transition_hz, decay_mid_s, trusted_from_hz : numbers of the case
+    calibrated : levels are re 20 µPa
+    reference_db : what was taken off the levels [dB re 20 µPa at the nominal drive]
+    reflections, notes : as in Response
+    """
+
+    labels: tuple
+    channels: tuple[str, ...]
+    arrays: dict[str, NDArray]
+    band_hz: NDArray[np.float64]
+    decay_method: tuple[str, ...]
+    transition_hz: float
+    decay_mid_s: float
+    trusted_from_hz: float
+    calibrated: bool
+    reference_db: float
+    reflections: tuple[Reflection, ...]
+    notes: tuple[Note, ...]
+
+
+def run_case(case: Case) -> CaseResult:
+    """Predict one case; the result is checked for numbers that cannot be."""
+    scene = case.scene()
+    response = simulate(scene, case.frequency_hz, case.options)
+    refuse_impossible(response, case.title)
+    reference = reference_mean_square(case.loudspeaker, case.room.air.speed_m_s)
+    level = {
+        "level_db": response.mean_square,
+        "direct_level_db": np.abs(response.direct) ** 2,
+        "early_level_db": np.abs(response.early) ** 2,
+        "late_level_db": response.late,
+    }
+    arrays: dict[str, NDArray] = {name: db(values, reference) for name, values in level.items()}
+    pressure = response.pressure
+    arrays |= {
+        "pressure_real": pressure.real,
+        "pressure_imag": pressure.imag,
+        "wave_weight": response.weight,
+        "decay_s": response.decay_s,
+    }
+    mid = [int(np.argmin(np.abs(np.log(response.band_hz / f)))) for f in (500, 1000)]
+    transition = scene_transition_hz(scene)
+    return CaseResult(
+        labels=case.labels,
+        channels=response.channels,
+        arrays=arrays,
+        band_hz=response.band_hz,
+        decay_method=response.decay_method,
+        transition_hz=transition,
+        decay_mid_s=float(response.decay_s[mid].mean()),
+        trusted_from_hz=float(case.frequency_hz[0] if response.wave is not None else transition),
+        calibrated=case.loudspeaker.calibrated,
+        reference_db=float(db(reference, REFERENCE_PRESSURE_PA**2)),
+        reflections=response.reflections,
+        notes=response.notes,
+    )
+
+
+def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
+    """Mean-square pressure [Pa²] that a level of 0 dB stands for.
+
+    (20 µPa)² where every driver's data are for a stated drive; else the design's own mean free-field
+    mean-square pressure at 1 m: over the sphere (the half sphere for on-wall designs), channels summed in
+    power, 300 Hz to 10 kHz on a logarithmic axis.
+    """
+    if loudspeaker.calibrated:
+        return REFERENCE_PRESSURE_PA**2
+    directions = fibonacci_grid(1500)
+    if loudspeaker.mounting == "on-wall":
+        directions = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]])
+    f = analysis_grid_hz(300, 10000, 12)
+    return sum(
+        float(np.mean(np.abs(channel_far_pressure(drivers, f, directions, speed_m_s)) ** 2))
+        for drivers in loudspeaker.channels.values()
+    )
+
+
+def refuse_impossible(response: Response, title: str) -> None:
+    """Raise rather than return numbers that cannot be: NaN, infinite, negative energy or decay."""
+    arrays = {
+        "pressure": response.pressure, "direct": response.direct, "early": response.early,
+        "late": response.late, "decay_s": response.decay_s,
+    }
+    for name, values in arrays.items():
+        if not np.all(np.isfinite(values)):
+            raise RoomsimError(f"{title}: {name} came out NaN or infinite; this is a fault of roomsim")
+    if np.any(response.late < 0) or np.any(response.decay_s <= 0):
+        raise RoomsimError(f"{title}: negative energy or decay time; this is a fault of roomsim")
