@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..bands import OCTAVE
-from ..conventions import HAND_OVER_S
 from ..constants import DECAY_CONSTANT
+from ..conventions import HAND_OVER_S
 from ..loudspeaker.mounting import power_into_half_space
 from ..room.materials import reflection_factor
 from ..scene import Scene
