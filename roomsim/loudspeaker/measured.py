@@ -1,0 +1,227 @@
+"""A directivity that was measured: what was measured where, and how it is read between the measured points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..constants import REFERENCE_SPEED_M_S
+from ..errors import InvalidValue
+from .interpolation import direction_interpolator, frequency_weights, minimum_phase
+
+COVERAGES = ("full", "half", "orbits", "partial")
+"""What was measured: the sphere, the half sphere x ≥ 0, two orbits, or something else."""
+
+FLOOR = 1e-4
+"""Where a magnitude without phase is zero, this part of the largest at that frequency stands for it (-80 dB)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredDirectivity:
+    """Measured pressure times distance on a set of directions (the `Directivity` protocol).
+
+    Attributes
+    ----------
+    name : for messages and labels
+    frequency_hz : rising, shape (n_frequency,)
+    directions : unit vectors in the loudspeaker's frame, no two alike, shape (n_direction, 3)
+    values : pressure × distance [Pa m, rms], delay of propagation removed, phase referred to the frame's
+        origin, shape (n_direction, n_frequency); real and positive where there is no phase
+    has_phase : False where only magnitudes were measured; they then get their minimum phase
+    filled : True for directions that were not measured but filled in, shape (n_direction,)
+    fill_method : how they were filled, empty where none was
+    half_space : the data stand for a source in a large rigid wall, and hold for x ≥ 0 only
+    coverage : what was measured, one of COVERAGES
+    low_hz, high_hz : trusted range; outside it the level at its end is held
+    calibrated : True where the pressures are absolute, for `drive_v`
+    drive_v : drive voltage of the data [V rms], None where not known
+    distance_m : distance at which it was measured; far field where `far_field` is True
+    far_field : True once finite distance was removed (or where the user says it does not matter)
+    radius_m : of the smallest sphere about the origin that holds the sounding source
+    acoustic_centre_m : the point about which phases are interpolated, shape (3,)
+    delay_s : common delay left in the data, taken out for the interpolation and put back
+    speed_m_s : speed of sound of the measurement
+    level_uncertainty_db : standard uncertainty of the level per frequency, shape (n_frequency,), or None
+    leave_out_db : rms level error when directions are left out and interpolated, shape (n_frequency,), or None
+    notes : sentences for people: what was assumed, what is not to be trusted
+    """
+
+    name: str
+    frequency_hz: NDArray[np.float64]
+    directions: NDArray[np.float64]
+    values: NDArray[np.complex128]
+    has_phase: bool
+    filled: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    fill_method: str = ""
+    half_space: bool = False
+    coverage: str = "full"
+    low_hz: float = 0.0
+    high_hz: float = np.inf
+    calibrated: bool = False
+    drive_v: float | None = None
+    distance_m: float = 1.0
+    far_field: bool = False
+    radius_m: float = 0.2
+    acoustic_centre_m: NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    delay_s: float = 0.0
+    speed_m_s: float = REFERENCE_SPEED_M_S
+    level_uncertainty_db: NDArray[np.float64] | None = None
+    leave_out_db: NDArray[np.float64] | None = None
+    notes: tuple[str, ...] = ()
+    _built: dict[Any, Any] = field(init=False, repr=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        def put(key: str, value: Any, dtype: type) -> None:
+            array = np.array(value, dtype)
+            array.setflags(write=False)
+            object.__setattr__(self, key, array)
+
+        put("frequency_hz", np.atleast_1d(self.frequency_hz), float)
+        put("directions", np.atleast_2d(self.directions), float)
+        put("values", np.atleast_2d(self.values), complex)
+        count = len(self.directions)
+        put("filled", self.filled if np.size(self.filled) else np.zeros(count, bool), bool)
+        put("acoustic_centre_m", self.acoustic_centre_m, float)
+        for key in ("level_uncertainty_db", "leave_out_db"):
+            if getattr(self, key) is not None:
+                put(key, getattr(self, key), float)
+        _check(self)
+        f = self.frequency_hz
+        object.__setattr__(self, "low_hz", float(max(self.low_hz, f[0])))
+        object.__setattr__(self, "high_hz", float(min(self.high_hz, f[-1])))
+        if not np.any(self.trusted):
+            raise InvalidValue("low_hz, high_hz", (self.low_hz, self.high_hz), "no measured frequency lies in the trusted range")
+
+    @property
+    def axisymmetric(self) -> bool:
+        """Measured data are never taken to be the same all round."""
+        return False
+
+    @property
+    def trusted(self) -> NDArray[np.bool_]:
+        """Which measured frequencies lie in the trusted range, shape (n_frequency,)."""
+        slack = 1e-6
+        return (self.frequency_hz >= self.low_hz * (1 - slack)) & (self.frequency_hz <= self.high_hz * (1 + slack))
+
+    def far_pressure(self, frequency_hz: ArrayLike, directions: ArrayLike) -> NDArray[np.complex128]:
+        """D [Pa m, rms] in unit vectors (n_direction, 3), shape (n_direction, n_frequency).
+
+        Equal to the data at a measured direction and frequency. With phase, complex values are interpolated
+        about the acoustic centre; without, level and minimum phase. Outside the trusted range the value at
+        its end is held.
+        """
+        f = np.atleast_1d(np.asarray(frequency_hz, float))
+        q = np.atleast_2d(np.asarray(directions, float))
+        coefficients = self._coefficients(f)
+        interpolator = self._interpolator()
+        smooth = interpolator.local(q) @ coefficients
+        if not self.has_phase:
+            return np.exp(smooth)
+        k = 2 * np.pi * f / self.speed_m_s
+        return smooth * np.exp(1j * np.outer(q @ self.acoustic_centre_m - self.speed_m_s * self.delay_s, k))
+
+    def is_measured(self, directions: ArrayLike) -> NDArray[np.bool_]:
+        """Whether the measured directions, not the filled ones, bear the value there, shape (n_direction,)."""
+        from scipy.spatial import cKDTree
+
+        q = np.atleast_2d(np.asarray(directions, float))
+        nearest = cKDTree(self.directions).query(q)[1]
+        measured = ~self.filled[nearest]
+        return measured & (q[:, 0] >= -1e-9) if self.half_space else measured
+
+    def with_changes(self, **changes: Any) -> MeasuredDirectivity:
+        """A copy with some attributes changed."""
+        return replace(self, **changes)
+
+    def _interpolator(self) -> Any:
+        if "directions" not in self._built:
+            nodes, rows = _mirrored(self.directions) if self.half_space else (self.directions, None)
+            self._built["directions"] = direction_interpolator(nodes)
+            self._built["rows"] = rows
+        return self._built["directions"]
+
+    def _smooth(self) -> NDArray[np.complex128]:
+        """What is interpolated, at the trusted frequencies: log values with minimum phase, or delay-free values."""
+        if "smooth" not in self._built:
+            f, values = self.frequency_hz[self.trusted], self.values[:, self.trusted]
+            if self.has_phase:
+                k = 2 * np.pi * f / self.speed_m_s
+                path = self.directions @ self.acoustic_centre_m - self.speed_m_s * self.delay_s
+                smooth = values * np.exp(-1j * np.outer(path, k))
+            else:
+                size = np.abs(values)
+                log_size = np.log(np.maximum(size, FLOOR * size.max(axis=0)))
+                smooth = log_size + 1j * minimum_phase(f, log_size)
+            self._built["smooth"] = smooth
+        return self._built["smooth"]
+
+    def _coefficients(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Local cubics of every node at these frequencies; the last ones asked for are kept."""
+        key = frequency_hz.tobytes()
+        if self._built.get("key") != key:
+            interpolator = self._interpolator()
+            nodes_hz = self.frequency_hz[self.trusted]
+            at_frequencies = (frequency_weights(nodes_hz, frequency_hz).T @ self._smooth().T).T
+            rows = self._built["rows"]
+            if rows is not None:
+                at_frequencies = at_frequencies[rows]
+            self._built["coefficients"] = interpolator.coefficients(np.ascontiguousarray(at_frequencies))
+            self._built["key"] = key
+        return self._built["coefficients"]
+
+
+def trusted_range(
+    frequency_hz: ArrayLike, mean_square: ArrayLike, steepest_db_per_octave: float = 48.0
+) -> tuple[float, float]:
+    """Range in which the mean over the directions looks like a loudspeaker and not like a missing measurement.
+
+    From the loudest frequency outwards, the range ends before the first step steeper than
+    `steepest_db_per_octave`. An alignment of eighth order falls by 48 dB per octave; driver, box and crossover
+    together rarely reach it (common practice, no source).
+    """
+    f = np.asarray(frequency_hz, float)
+    with np.errstate(divide="ignore"):
+        level = 10 * np.log10(np.asarray(mean_square, float))
+    if f.size < 2 or not np.isfinite(level).any():
+        return float(f[0]), float(f[-1])
+    peak = int(np.argmax(level))
+    low, high = peak, peak
+    step = np.diff(np.log2(f))
+    with np.errstate(invalid="ignore"):
+        slope = np.diff(level) / step
+    while low > 0 and slope[low - 1] <= steepest_db_per_octave:
+        low -= 1
+    while high < f.size - 1 and -slope[high] <= steepest_db_per_octave:
+        high += 1
+    return float(f[low]), float(f[high])
+
+
+def _mirrored(directions: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Directions of a half sphere and their mirror images in the wall x = 0, and the rows they take values from."""
+    inside = np.flatnonzero(directions[:, 0] >= -1e-6)
+    behind = np.flatnonzero(directions[:, 0] > 1e-6)
+    image = directions[behind] * np.array([-1.0, 1, 1])
+    return np.vstack([directions[inside], image]), np.concatenate([inside, behind])
+
+
+def _check(data: MeasuredDirectivity) -> None:
+    f, d, v = data.frequency_hz, data.directions, data.values
+    if f.size == 0 or np.any(~np.isfinite(f)) or np.any(f <= 0) or np.any(np.diff(f) <= 0):
+        raise InvalidValue("frequency_hz", f, "must be positive and rising, no value twice")
+    if d.ndim != 2 or d.shape[1] != 3 or not np.allclose(np.linalg.norm(d, axis=1), 1, atol=1e-6):
+        raise InvalidValue("directions", d.shape, "must be unit vectors, shape (n, 3)")
+    if v.shape != (len(d), f.size):
+        raise InvalidValue("values", v.shape, f"must have shape ({len(d)}, {f.size}): directions, frequencies")
+    if not np.all(np.isfinite(v)):
+        raise InvalidValue("values", None, "must be finite")
+    if data.coverage not in COVERAGES:
+        raise InvalidValue("coverage", data.coverage, f"must be one of {', '.join(COVERAGES)}")
+    if data.filled.shape != (len(d),):
+        raise InvalidValue("filled", data.filled.shape, "must have one entry per direction")
+    if not data.has_phase and (np.any(v.imag != 0) or np.any(v.real < 0)):
+        raise InvalidValue("values", None, "without phase must be magnitudes, real and not negative")
+    if not np.any(v):
+        raise InvalidValue("values", None, "are all zero")
