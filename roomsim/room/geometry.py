@@ -1,4 +1,4 @@
-"""Rooms as named planar faces; the box is the first constructor."""
+"""Rooms as named planar faces: a box, or a floor plan of uniform height."""
 
 from __future__ import annotations
 
@@ -13,6 +13,12 @@ from ..errors import InvalidValue
 
 SIZE_LIMITS_M = {"length_m": (1.0, 50.0), "width_m": (1.0, 50.0), "height_m": (1.5, 15.0)}
 """What counts as a possible size of a room that a loudspeaker for the home stands in."""
+
+
+MOST_CORNERS = 200
+SHORTEST_WALL_M = 0.05
+SHARPEST_CORNER_DEG = 10.0
+"""What a floor plan may have: more is a drawing error rather than a room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,6 +138,130 @@ def box(length_m: float, width_m: float, height_m: float) -> Geometry:
     size = np.array([length, width, height])
     size.setflags(write=False)
     return Geometry(kind="box", faces=tuple(faces[name] for name in BOX_FACES), size_m=size, plan_m=plan)
+
+
+def extruded_plan(plan_m: ArrayLike, walls: Sequence[str], height_m: float) -> Geometry:
+    """A room of uniform height over a floor plan.
+
+    Parameters
+    ----------
+    plan_m : corners [x, y], counter-clockwise seen from above, shape (n_corner, 2)
+    walls : a name per wall; wall k runs from corner k to corner k + 1
+    height_m : height of the ceiling
+
+    Raises
+    ------
+    InvalidPlan : every corner that breaks a rule, all at once
+    InvalidValue : a height or an extent outside SIZE_LIMITS_M
+    """
+    corners = np.array(plan_m, float)
+    problems = plan_problems(corners, walls)
+    if problems:
+        raise InvalidPlan(problems)
+    extent = corners.max(axis=0) - corners.min(axis=0)
+    for key, value in (("length_m", extent[0]), ("width_m", extent[1]), ("height_m", height_m)):
+        low, high = SIZE_LIMITS_M[key]
+        if not low <= value <= high:
+            raise InvalidValue(key, value, f"must be {low:g} to {high:g} m", _unit_hint(value, low, high))
+    corners.setflags(write=False)
+    height = float(height_m)
+    faces = [_wall(name, corners, k, height) for k, name in enumerate(walls)]
+    level = np.zeros(len(corners))
+    faces.append(Face.from_corners("floor", np.column_stack([corners, level])))
+    faces.append(Face.from_corners("ceiling", np.column_stack([corners, level + height])[::-1]))
+    size = np.array([*extent, height])
+    size.setflags(write=False)
+    return Geometry(kind="plan", faces=tuple(faces), size_m=size, plan_m=corners)
+
+
+class InvalidPlan(InvalidValue):
+    """A floor plan that is no simple room; `problems` holds (corner number from 1, rule) of each fault."""
+
+    def __init__(self, problems: Sequence[tuple[int, str]]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("plan_m", None, "; ".join(f"corner {corner}: {rule}" for corner, rule in problems))
+
+
+def plan_problems(corners: NDArray[np.float64], walls: Sequence[str]) -> list[tuple[int, str]]:
+    """Everything wrong with a plan as (corner number from 1, rule); corner 0 stands for the whole plan."""
+    count = len(corners)
+    if corners.ndim != 2 or corners.shape[1] != 2 or not 3 <= count <= MOST_CORNERS:
+        return [(0, f"a plan needs 3 to {MOST_CORNERS} corners [x, y]")]
+    found: list[tuple[int, str]] = []
+    if len(walls) != count:
+        found.append((0, f"{count} corners need {count} wall names, not {len(walls)}"))
+    seen: dict[str, int] = {}
+    for k, name in enumerate(walls):
+        if name in ("floor", "ceiling"):
+            found.append((k + 1, f"a wall may not be called {name}"))
+        if name in seen:
+            found.append((k + 1, f"the wall name {name!r} stands at corner {seen[name] + 1} already"))
+        seen.setdefault(name, k)
+    edge = np.roll(corners, -1, axis=0) - corners
+    length = np.linalg.norm(edge, axis=1)
+    for k in np.flatnonzero(length < 1e-6):
+        found.append((int(k) + 1, f"the same point as corner {(k + 1) % count + 1}"))
+    if found:
+        return found
+    for k in np.flatnonzero(length < SHORTEST_WALL_M):
+        found.append((int(k) + 1, f"the wall from here is {length[k]:.3f} m long; the least is {SHORTEST_WALL_M} m"))
+    before = np.roll(edge, 1, axis=0)
+    turn = before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0]
+    sine = turn / (length * np.roll(length, 1))
+    ahead = (before * edge).sum(axis=1)
+    for k in np.flatnonzero(np.abs(sine) < 0.01):
+        rule = "lies on the straight line between its neighbours; leave it out" if ahead[k] > 0 else (
+            "the walls fold back onto each other here")
+        found.append((int(k) + 1, rule))
+    crossings = _crossing_walls(corners)
+    for a, b in crossings:
+        found.append((a + 1, f"the wall from here crosses or touches the wall from corner {b + 1}"))
+    area = 0.5 * float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1) - np.roll(corners[:, 0], -1) * corners[:, 1]))
+    if not crossings and area < 0:
+        found.append((1, "corners must run counter-clockwise seen from above; reverse their order (and the walls')"))
+    for k, name in enumerate(_narrow_corners(corners) if not crossings else ()):
+        if name:
+            found.append((k + 1, name))
+    return found
+
+
+def _crossing_walls(corners: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Pairs of walls that are not neighbours but come closer than a millimetre."""
+    count = len(corners)
+    ends = np.roll(corners, -1, axis=0)
+    return [
+        (a, b)
+        for a in range(count)
+        for b in range(a + 2, count)
+        if (b + 1) % count != a and _segments_meet(corners[a], ends[a], corners[b], ends[b])
+    ]
+
+
+def _segments_meet(a: NDArray, b: NDArray, c: NDArray, d: NDArray) -> bool:
+    def side(p: NDArray, q: NDArray, r: NDArray) -> float:
+        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
+
+    if side(a, b, c) * side(a, b, d) < 0 and side(c, d, a) * side(c, d, b) < 0:
+        return True
+
+    def apart(p: NDArray, q: NDArray, r: NDArray) -> float:
+        edge = q - p
+        along = np.clip(((r - p) @ edge) / (edge @ edge), 0, 1)
+        return float(np.linalg.norm(r - p - along * edge))
+
+    return min(apart(a, b, c), apart(a, b, d), apart(c, d, a), apart(c, d, b)) < 1e-3
+
+
+def _narrow_corners(corners: NDArray[np.float64]) -> list[str]:
+    """A rule per corner whose inner angle is a sliver, else an empty string."""
+    edge = np.roll(corners, -1, axis=0) - corners
+    back = np.roll(corners, 1, axis=0) - corners
+    cosine = (edge * back).sum(axis=1) / (np.linalg.norm(edge, axis=1) * np.linalg.norm(back, axis=1))
+    angle = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return [
+        f"the walls meet at {a:.1f} degrees; the least is {SHARPEST_CORNER_DEG:g}" if a < SHARPEST_CORNER_DEG else ""
+        for a in angle
+    ]
 
 
 def _wall(name: str, plan: NDArray[np.float64], k: int, height: float) -> Face:
