@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -220,8 +221,7 @@ class Cap(_Sketch):
         """D [Pa m], shape (n_direction, n_frequency)."""
         cosine = np.clip(_vectors(directions)[:, 0], -1, 1)
         ka = np.maximum(self._wave_numbers(frequency_hz) * self.sphere_radius_m, _POINT)
-        series = cap_coefficients(ka, math.asin(self.radius_m / self.sphere_radius_m))
-        series = series / series.sum(axis=0)                      # P_n(1) = 1: on axis 1
+        series = _flat_series(ka.tobytes(), math.asin(self.radius_m / self.sphere_radius_m))
         order = np.arange(len(series))
         # Where few distinct angles stand behind many directions (a grid), work is done once per angle.
         angle, where = np.unique(np.round(cosine, 12), return_inverse=True)
@@ -304,6 +304,15 @@ def cap_coefficients(ka: ArrayLike, half_angle_rad: float) -> NDArray[np.complex
         below = eval_legendre(np.maximum(n[:, 0] - 1, 0), math.cos(half_angle_rad))   # P_{-1} = 1
         velocity = (below - above) / 2
         return np.where(n <= last, (velocity * 1j ** (n[:, 0] % 4))[:, None] / slope, 0)
+
+
+@lru_cache(maxsize=256)
+def _flat_series(ka: bytes, half_angle_rad: float) -> NDArray[np.complex128]:
+    """The cap's series with 1 on axis (P_n(1) = 1); remembered, since callers ask again on the same grid."""
+    series = cap_coefficients(np.frombuffer(ka), half_angle_rad)
+    series = series / series.sum(axis=0)
+    series.setflags(write=False)
+    return series
 
 
 def _legendre(order: int, x: NDArray[np.float64]) -> NDArray[np.float64]:
