@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..bands import OCTAVES_HZ
 from ..conventions import HAND_OVER_S
 from ..response import Note, Response
-from ..room.statistics import eyring_kuttruff_s, transition_frequency_hz
+from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..scene import Scene
 from .images import trace_images
 from .late import statistical_late
@@ -100,7 +100,7 @@ def decay_per_band(scene: Scene) -> tuple[NDArray[np.float64], tuple[str, ...]]:
 def scene_transition_hz(scene: Scene) -> float:
     """Schroeder frequency with the mean statistical decay time of the 500 Hz and 1 kHz octaves."""
     mid = eyring_kuttruff_s(scene.room, np.array([OCTAVES_HZ[3], OCTAVES_HZ[4]]))
-    return transition_frequency_hz(float(mid.mean()), scene.room.geometry.volume_m3)
+    return float(transition_hz(mid.mean(), scene.room.geometry.volume_m3))
 
 
 def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:

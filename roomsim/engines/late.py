@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..bands import OCTAVE
 from ..constants import DECAY_CONSTANT
 from ..conventions import HAND_OVER_S
-from ..loudspeaker.mounting import power_into_half_space
+from ..loudspeaker.mounting import power_into_free_field, power_into_half_space
 from ..room.materials import reflection_factor
 from ..scene import Scene
 
@@ -85,18 +85,18 @@ def channel_power_rho_c(scene: Scene, channel: int, frequency_hz: ArrayLike) -> 
     """Sound power times ρc [Pa² m²] of one channel with its mounting-wall image, shape (n_frequency,)."""
     f = np.asarray(frequency_hz, float)
     emitters = scene.channel_emitters(channel)
+    speed = scene.room.air.speed_m_s
     wall = emitters[0].wall
     if wall is None:
-        return power_into_half_space(emitters, f, scene.room.air.speed_m_s)
-    face = scene.room.geometry.face(wall)
-    impedance = scene.room.materials[wall].impedance(f)
+        return power_into_free_field(emitters, f, speed_m_s=speed)
+    face, finish = scene.room.geometry.face(wall), scene.room.materials[wall]
     return power_into_half_space(
         emitters,
         f,
-        scene.room.air.speed_m_s,
-        wall_point=face.corners_m[0],
+        wall_point_m=face.corners_m[0],
         wall_normal=face.normal,
-        reflection=lambda cosine: reflection_factor(impedance, cosine),
+        reflection=lambda cosine, at_hz: reflection_factor(finish.impedance(at_hz), cosine),
+        speed_m_s=speed,
         on_wall=emitters[0].on_wall,
     )
 
