@@ -135,9 +135,8 @@ def _material_notes(scene: Scene) -> list[Note]:
     """One note per finish whose bands rest on an assumption."""
     notes = []
     for material in {id(m): m for m in scene.room.materials.values()}.values():
-        assumed = tuple(getattr(material, "assumed_bands_hz", ()))
-        if assumed:
-            bands = ", ".join(f"{band:.0f}" for band in assumed)
+        if assumed := getattr(material, "assumed_bands", ()):
             notes.append(
-                Note(code="material-assumed", text=f"{material.name}: absorption at {bands} Hz is an assumption."))
+                Note(code="material-assumed",
+                     text=f"{material.name}: absorption at {', '.join(assumed)} Hz is an assumption."))
     return notes

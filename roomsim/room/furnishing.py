@@ -1,0 +1,94 @@
+"""What stands in a room or hangs on its faces: patches of another finish, furniture, openings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import InvalidValue
+from .geometry import Face, Geometry
+from .materials import Material
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Patch:
+    """A rectangle of another finish on a face.
+
+    Attributes
+    ----------
+    face : the face it lies on
+    material : its finish
+    from_m, to_m : two opposite corners in the face's own two coordinates, shape (2,) each. In a box these are
+        the two room axes of the face in the order x, y, z; on a wall of a plan, along it from its first corner
+        and the height; on the floor and ceiling of a plan, x and y.
+    """
+
+    face: str
+    material: Material
+    from_m: NDArray[np.float64]
+    to_m: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        low, high = np.minimum(self.from_m, self.to_m), np.maximum(self.from_m, self.to_m)
+        for name, value in (("from_m", low), ("to_m", high)):
+            array = np.array(value, float)
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+        if np.any(self.to_m - self.from_m < 1e-3):
+            raise InvalidValue("to_m", list(self.to_m), "a patch must be at least a millimetre wide and high")
+
+    @property
+    def area_m2(self) -> float:
+        return float(np.prod(self.to_m - self.from_m))
+
+    def corners_m(self, geometry: Geometry) -> NDArray[np.float64]:
+        """Its four corners in the room, shape (4, 3)."""
+        origin, first, second = face_axes(geometry, geometry.face(self.face))
+        (a, b), (c, d) = self.from_m, self.to_m
+        return np.array([origin + u * first + v * second for u, v in ((a, b), (c, b), (c, d), (a, d))])
+
+
+def face_axes(
+    geometry: Geometry, face: Face
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Origin and two unit vectors in which a face's own coordinates count, shape (3,) each."""
+    axes = np.eye(3)
+    if geometry.kind == "box" or face.axis == 2:
+        across = [axis for axis in range(3) if axis != face.axis]
+        origin = np.zeros(3)
+        origin[face.axis] = face.corners_m[0, face.axis]
+        return origin, axes[across[0]], axes[across[1]]
+    end, start = face.corners_m[0], face.corners_m[1]      # walls of a plan run from corner 1 to corner 0
+    along = (end - start) / np.linalg.norm(end - start)
+    return start.copy(), along, axes[2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Furniture:
+    """An object in the room.
+
+    Attributes
+    ----------
+    name : of the item
+    count : how many
+    band_hz : exact octave midbands, shape (n_band,)
+    absorption_area_m2 : of one item per band, shape (n_band,)
+    volume_m3 : of one item
+    scattering : part of the energy that meets the item and leaves it scattered
+    source : where the numbers come from, "assumption: ..." where nothing is published
+    """
+
+    name: str
+    count: int
+    band_hz: NDArray[np.float64]
+    absorption_area_m2: NDArray[np.float64]
+    volume_m3: float
+    scattering: float = 0.5
+    source: str = "assumption"
+
+    def absorption_m2(self, frequency_hz: ArrayLike) -> NDArray[np.float64]:
+        """Absorption area of all of them, linear in log f, end values kept; shape (n_frequency,)."""
+        log_f = np.log(np.asarray(frequency_hz, float))
+        return self.count * np.interp(log_f, np.log(self.band_hz), self.absorption_area_m2)
