@@ -1,0 +1,135 @@
+"""How much a band level varies about its mean because the late field is random.
+
+The late field is taken as Gaussian noise whose mean-square decays exponentially. Its part in a prediction
+is a mean; a real seat shows the mean plus a fluctuation, and a cross term with the coherent sound.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..constants import DECAY_CONSTANT
+from ..conventions import HAND_OVER_S
+
+if TYPE_CHECKING:
+    from xarray import DataArray
+
+_DB = 10 / np.log(10)
+
+
+def band_variance(bandwidth_hz: ArrayLike, decay_s: ArrayLike) -> NDArray[np.float64]:
+    """Normalised variance V² of the mean-square of decaying noise in a flat band; shapes broadcast.
+
+    V² = (2/x) arctan x - ln(1 + x²)/x², x = 2πBT/13.8155: 1 for a pure tone, about 6.9/(BT) in wide bands.
+
+    Notes
+    -----
+    The double integral of |ρ(Δf)|² = 1/(1 + (2πΔf T/13.8155)²) over the band: the correlation of an
+    exponentially decaying field over frequency [schroeder1962]. [lubman1968] gives 1/(1 + BT/6.9).
+    """
+    x = 2 * np.pi * np.asarray(bandwidth_hz, float) * np.asarray(decay_s, float) / DECAY_CONSTANT
+    small = x < 1e-3
+    safe = np.where(small, 1.0, x)
+    exact = 2 / safe * np.arctan(safe) - np.log1p(safe**2) / safe**2
+    return np.where(small, 1 - x**2 / 6, exact)
+
+
+def overlap(bandwidth_hz: ArrayLike, decay_s: ArrayLike, gap_s: ArrayLike) -> NDArray[np.float64]:
+    """How much of the cross term of one arrival with late noise that begins `gap_s` after it survives in a band.
+
+    The variance that the cross term adds is 2 |c|² E_late · overlap. Without a gap this is `band_variance`;
+    with one it falls, since sounds that do not meet in time cannot interfere in a band wider than 1/gap.
+    Shapes broadcast.
+
+    Notes
+    -----
+    K = ∫₀^∞ a e^{-au} sinc²(B(gap + u)) du, a = 13.8155/T: the band's impulse response squared, weighted
+    with the decaying noise. With σ = a·gap and β = πB/a: K = e^σ Re[E₂(σ) - E₂(σ(1 + 2jβ))] / (2β²σ).
+    """
+    from scipy.special import exp1
+
+    band, decay, gap = np.broadcast_arrays(
+        np.asarray(bandwidth_hz, float), np.asarray(decay_s, float), np.asarray(gap_s, float)
+    )
+    sigma = DECAY_CONSTANT * gap / decay
+    beta = np.pi * band * decay / DECAY_CONSTANT
+    none = band_variance(band, decay)
+    usable = (sigma > 1e-6) & (beta > 1e-3) & (sigma < 300)
+    s, b = np.where(usable, sigma, 1.0), np.where(usable, beta, 1.0)
+
+    def second(z):
+        return np.exp(-z) - z * exp1(z)
+
+    value = np.exp(s) * (second(s + 0j) - second(s * (1 + 2j * b))).real / (2 * b**2 * s)
+    return np.where(usable, value, np.where(sigma >= 300, 0.0, none))
+
+
+def late_variance(
+    *,
+    coherent_mean_square: DataArray,
+    late_mean_square: DataArray,
+    direct_share: DataArray,
+    bandwidth_hz: DataArray,
+    decay_s: DataArray,
+    late_from_s: float = HAND_OVER_S,
+) -> DataArray:
+    """Variance of a seat's band mean-square about its mean [same unit squared].
+
+    E² V² for the late part alone, plus 2 C E K for its cross term with the coherent part C. K is the
+    overlap of the direct sound and of the early reflections with the late part, weighted with their
+    energies; early reflections are taken as spread over the time before the late part, decaying alike.
+
+    Parameters
+    ----------
+    coherent_mean_square, late_mean_square : band means at each seat
+    direct_share : direct energy / (direct + early energy)
+    bandwidth_hz, decay_s : of each band
+    late_from_s : when the late part begins after the direct sound; 0 for a late part that holds scattered
+        sound from the first moment
+
+    Notes
+    -----
+    At one frequency the field is c + n with n circular Gaussian: var |c + n|² = E² + 2|c|²E exactly.
+    """
+    import xarray as xr
+
+    band, decay = xr.broadcast(bandwidth_hz, decay_s)
+    own = band.copy(data=band_variance(band.values, decay.values))
+    if late_from_s > 0:
+        direct = band.copy(data=overlap(band.values, decay.values, late_from_s))
+        early = band.copy(data=_early_overlap(band.values, decay.values, late_from_s))
+        cross = direct_share * direct + (1 - direct_share) * early
+    else:
+        cross = own
+    return late_mean_square**2 * own + 2 * coherent_mean_square * late_mean_square * cross
+
+
+def gamma_spread_db(relative_variance: ArrayLike) -> NDArray[np.float64]:
+    """Standard deviation of a level [dB] whose mean-square has this variance, relative to its mean squared.
+
+    That of a gamma law with N = 1/V² degrees: (10/ln 10) √ψ′(N); 5.57 dB for a pure tone in a diffuse field.
+    """
+    from scipy.special import polygamma
+
+    v = np.maximum(np.asarray(relative_variance, float), 1e-12)
+    return _DB * np.sqrt(polygamma(1, 1 / v))
+
+
+def gamma_bias_db(relative_variance: ArrayLike) -> NDArray[np.float64]:
+    """Mean of such a level less the level of the mean [dB]: (10/ln 10)(ψ(N) - ln N), -2.51 dB for a pure tone."""
+    from scipy.special import digamma
+
+    v = np.maximum(np.asarray(relative_variance, float), 1e-12)
+    return _DB * (digamma(1 / v) + np.log(v))
+
+
+def _early_overlap(band: NDArray, decay: NDArray, span_s: float) -> NDArray[np.float64]:
+    """Mean overlap of arrivals spread over `span_s` before the late part, decaying as it does."""
+    gaps = np.concatenate([[0.0], np.geomspace(1e-5, 1, 40)]) * span_s
+    a = (DECAY_CONSTANT / decay)[..., None]
+    weight = np.exp(a * (gaps - span_s))
+    value = overlap(band[..., None], decay[..., None], gaps)
+    return np.trapezoid(weight * value, gaps, axis=-1) / np.trapezoid(weight, gaps, axis=-1)

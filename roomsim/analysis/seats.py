@@ -1,0 +1,146 @@
+"""Averages and spread over the seats: always mean-square pressure first, decibels last.
+
+The functions here take and return labelled arrays (xarray) with the dimensions of a result; the
+statistics of the late field are in fluctuation.py.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..bands import OCTAVE, band_means, db, from_db, midbands_hz, smoothed
+from .fluctuation import gamma_bias_db, gamma_spread_db, late_variance
+
+if TYPE_CHECKING:
+    from xarray import DataArray, Dataset
+
+
+def seat_average_db(level_db: DataArray) -> DataArray:
+    """Mean of p² over the listeners, then dB: never a mean of decibels. The `listener` dimension goes."""
+    return _energy(level_db, lambda energy: energy.mean("listener"))
+
+
+def channel_sum_db(level_db: DataArray) -> DataArray:
+    """Power sum of the channels, as of channels that play unlike signals. The `channel` dimension goes.
+
+    Channels that a design does not have (NaN) count as silent.
+    """
+    return _energy(level_db, lambda energy: energy.sum("channel", skipna=True, min_count=1))
+
+
+def smoothed_db(level_db: DataArray, fraction: float = 3) -> DataArray:
+    """Energy smoothing over a sliding window of 1/`fraction` octave along `frequency`."""
+    f = level_db["frequency"].values
+    return _energy(level_db, lambda energy: _along_frequency(energy, lambda e: smoothed(e, f, fraction)))
+
+
+def band_level_db(
+    level_db: DataArray, fraction: int = 3, low_hz: float = 25.0, high_hz: float = 16000.0
+) -> DataArray:
+    """Mean level of each 1/`fraction`-octave band (mean of p² over the band, then dB).
+
+    `frequency` gives way to `band` (exact midbands [Hz]) at the end.
+    """
+    f = level_db["frequency"].values
+    mids = midbands_hz(fraction, max(low_hz, f[0]), min(high_hz, f[-1]))
+
+    def means(energy: DataArray) -> DataArray:
+        import xarray as xr
+
+        bands = xr.apply_ufunc(
+            lambda e: band_means(e, f, mids, fraction), energy,
+            input_core_dims=[["frequency"]], output_core_dims=[["band"]],
+        )
+        return bands.assign_coords(band=("band", mids, {"units": "Hz"}))
+
+    return _energy(level_db, means)
+
+
+def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, high_hz: float = 16000.0) -> DataArray:
+    """Standard deviation over the seats of the band level [dB], channels summed in power.
+
+    Two parts, added as variances (law of total variance): the spread of the seats' expected levels, and
+    what the late field's own fluctuation adds at every seat (`late_variance`), because the late part of a
+    prediction is a mean that no single seat shows.
+
+    Parameters
+    ----------
+    result : a study's result or a part of it, with `channel` and `listener` dimensions
+    fraction, low_hz, high_hz : the bands
+
+    Returns
+    -------
+    `band` instead of `channel`, `listener`, `frequency`; NaN with fewer than two seats
+
+    Notes
+    -----
+    Channels are taken as independent in their late parts; where the drivers of two channels are closer
+    than half a wavelength this understates the late share of the spread.
+    """
+    f = result["frequency"].values
+    mids = midbands_hz(fraction, max(low_hz, f[0]), min(high_hz, f[-1]))
+    width = mids * (OCTAVE ** (0.5 / fraction) - OCTAVE ** (-0.5 / fraction))
+
+    def bands(array: DataArray) -> DataArray:
+        import xarray as xr
+
+        means = xr.apply_ufunc(
+            lambda e: band_means(e, f, mids, fraction), array,
+            input_core_dims=[["frequency"]], output_core_dims=[["band"]],
+        )
+        return means.assign_coords(band=("band", mids, {"units": "Hz"}))
+
+    late = from_db_array(result["late_level_db"])
+    if "wave_weight" in result:
+        late = late * (1 - result["wave_weight"] ** 2)
+    total, late = bands(from_db_array(result["level_db"])), bands(late)
+    direct = bands(from_db_array(result["direct_level_db"]))
+    early = bands(from_db_array(result["early_level_db"]))
+    coherent = (total - late).clip(min=0)
+    decay = _decay_at(result["decay_s"], mids)
+    share = (direct / (direct + early)).fillna(1.0)
+    variance = late_variance(
+        coherent_mean_square=coherent, late_mean_square=late, direct_share=share,
+        bandwidth_hz=coherent["band"].copy(data=width), decay_s=decay,
+    )
+    sum_total = total.sum("channel", skipna=True, min_count=1)
+    relative = variance.sum("channel", skipna=True, min_count=1) / sum_total**2
+    expected = sum_total.copy(data=db(sum_total.values)) + relative.copy(data=gamma_bias_db(relative.values))
+    own = (relative.copy(data=gamma_spread_db(relative.values)) ** 2).mean("listener")
+    spread = np.sqrt(expected.var("listener", ddof=1) + own)
+    spread.attrs = {"units": "dB", "long_name": "spread over the seats (standard deviation of the band level)"}
+    return spread.transpose(..., "band")
+
+
+def from_db_array(level_db: DataArray) -> DataArray:
+    """Energy of a labelled level."""
+    return level_db.copy(data=from_db(level_db.values))
+
+
+def _energy(level_db: DataArray, change) -> DataArray:
+    out = change(from_db_array(level_db))
+    out = out.copy(data=db(out.values))
+    out.attrs = dict(level_db.attrs)
+    return out
+
+
+def _along_frequency(energy: DataArray, change) -> DataArray:
+    import xarray as xr
+
+    return xr.apply_ufunc(
+        change, energy, input_core_dims=[["frequency"]], output_core_dims=[["frequency"]]
+    ).transpose(*energy.dims)
+
+
+def _decay_at(decay_s: DataArray, mids: np.ndarray) -> DataArray:
+    """Decay time at other midbands: linear over log frequency, held beyond the first and last band."""
+    import xarray as xr
+
+    log_f = np.log(decay_s["band"].values)
+    out = xr.apply_ufunc(
+        lambda t: np.apply_along_axis(lambda row: np.interp(np.log(mids), log_f, row), -1, t), decay_s,
+        input_core_dims=[["band"]], output_core_dims=[["third"]],
+    )
+    return out.rename(third="band").assign_coords(band=("band", mids))
