@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,7 +34,7 @@ class PlacedDriver:
     position_m: NDArray[np.float64]
     azimuth_deg: float = 0.0
     elevation_deg: float = 0.0
-    filter: Filter = Filter()
+    filter: Filter = field(default_factory=Filter)
 
     @property
     def rotation(self) -> NDArray[np.float64]:
