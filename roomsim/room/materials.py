@@ -279,11 +279,12 @@ def materials_table() -> list[dict[str, Any]]:
 
 
 def _finish(row: Mapping[str, str]) -> Finish:
-    numbers = {key: [float(part) for part in row[key].split()] for key in ("absorption", "scattering", "assumed")}
+    numbers = {key: [float(part) for part in row[key].split()] for key in ("absorption", "scattering")}
+    assumed = [bands.nominal(f) for f in bands.OCTAVES_HZ] if row["assumed"] == "all" else row["assumed"].split()
     known = dict(part.split("=") for part in row["construction"].split())
     return Finish(
         name=row["name"], kind=row["kind"], band_hz=bands.OCTAVES_HZ, table=np.array(numbers["absorption"]),
         scattering_table=np.array(numbers["scattering"]),
-        assumed=np.isin(bands.OCTAVES_HZ, exact_bands_hz(numbers["assumed"])[0]),
+        assumed=np.isin([bands.nominal(f) for f in bands.OCTAVES_HZ], assumed),
         source=row["source"], construction={key: float(value) for key, value in known.items()},
     )
