@@ -1,1 +1,73 @@
+"""Predicts how a loudspeaker design sounds in the rooms its buyers have.
+
+Three verbs, and the physics as plain functions in the packages below:
+
+    study = roomsim.load("study.yaml")
+    result = roomsim.predict(study)
+    roomsim.report(result, "out/")
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
 __version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from .analysis.seats import band_level_db, channel_sum_db, seat_average_db, seat_spread_db, smoothed_db
+    from .definitions import check, load
+    from .errors import DefinitionError, RoomsimError
+    from .files.netcdf import read_netcdf as open_result
+    from .report.table import table_rows as table
+    from .report.write import write_report as report
+    from .studies.run import predict
+
+# public name -> module and name there; imported when first used
+_PUBLIC = {
+    "load": ("definitions", "load"),
+    "check": ("definitions", "check"),
+    "predict": ("studies.run", "predict"),
+    "open_result": ("files.netcdf", "read_netcdf"),
+    "table": ("report.table", "table_rows"),
+    "seat_average_db": ("analysis.seats", "seat_average_db"),
+    "channel_sum_db": ("analysis.seats", "channel_sum_db"),
+    "band_level_db": ("analysis.seats", "band_level_db"),
+    "smoothed_db": ("analysis.seats", "smoothed_db"),
+    "seat_spread_db": ("analysis.seats", "seat_spread_db"),
+    "RoomsimError": ("errors", "RoomsimError"),
+    "DefinitionError": ("errors", "DefinitionError"),
+}
+
+__all__ = [
+    "DefinitionError",
+    "RoomsimError",
+    "__version__",
+    "band_level_db",
+    "channel_sum_db",
+    "check",
+    "load",
+    "open_result",
+    "predict",
+    "report",
+    "seat_average_db",
+    "seat_spread_db",
+    "smoothed_db",
+    "table",
+]
+
+
+def __getattr__(name: str) -> Any:
+    import importlib
+
+    if name == "report":   # the package is callable, see there
+        return importlib.import_module(".report", __name__)
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'roomsim' has no attribute {name!r}")
+    module, attribute = _PUBLIC[name]
+    value = getattr(importlib.import_module(f".{module}", __name__), attribute)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -63,11 +63,11 @@ def decay_figure(result: Dataset, variant: dict[str, Any]) -> Figure:
             axes.plot(at["band"].values, at.values, **style.points(markersize=6.5))
             ends.append(float(at.values[-1]))
         top = decay_top_s(result)
-        for k, (room, y) in enumerate(zip(rooms, spread_out(ends, top * 0.055), strict=True)):
+        for room, y in zip(rooms, spread_out(ends, top * 0.055), strict=True):
             volume = room_detail(result, room).split("   ")[0]
             axes.annotate(
                 f"{plain_label(room, 18)}, {volume}", (axes.get_xlim()[1], y), xytext=(4, 0), va="center",
-                textcoords="offset points", color=room_pen(k).colour, fontsize=10, annotation_clip=False,
+                textcoords="offset points", fontsize=10, annotation_clip=False,
             )
         axes.set_xlabel("Octave band, midband in Hz")
         name = variant_name(result, variant)

@@ -180,4 +180,4 @@ def _shade(result: Dataset, room: Any, variant: dict[str, Any], panels: Sequence
         return
     limit = float(result["trusted_from_hz"].sel(room=room, **variant).max())
     for k, axes in enumerate(panels):
-        shade_untrusted(axes, limit, f"not yet trustworthy\nbelow {limit:.0f} Hz" if k == 0 else "")
+        shade_untrusted(axes, limit, f"not yet trustworthy below {limit:.0f} Hz" if k == 0 else "")

@@ -207,7 +207,7 @@ def shade_untrusted(axes: Axes, up_to_hz: float, text: str = "") -> None:
     axes.axvline(edge, color=QUIET, linewidth=0.9, zorder=0.6)
     if text:
         axes.annotate(
-            text, xy=(edge, 0), xycoords=("data", "axes fraction"), xytext=(-5, 6),
-            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=INK,
+            text, xy=(0, 1), xycoords="axes fraction", xytext=(4, -4), textcoords="offset points",
+            ha="left", va="top", fontsize=8.5, color=INK, zorder=6,
             bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.5},
         )

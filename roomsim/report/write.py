@@ -1,0 +1,88 @@
+"""The files of a result, written together."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from ..files.netcdf import write_netcdf
+from ..files.output import OutputFolder, safe_names
+from ..files.table_csv import write_flat, write_rows
+from .cases import curves, variant_name, variants
+from .decay_plot import decay_figure
+from .response_plot import level_range_db, overview_figure, response_figure
+from .style import plain_label, save
+from .table import table_rows
+
+if TYPE_CHECKING:
+    from xarray import Dataset
+
+MOST_FIGURES = 12
+"""Figures of single rooms; a larger study has the rest in its arrays."""
+MOST_ROOMS = 4
+"""Rooms side by side in the overview."""
+MOST_FLAT_LINES = 1_000_000
+"""What a spreadsheet can hold; larger results go to the flat file in third octaves."""
+
+
+def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
+    """Write table, arrays and figures of a result into a folder, all of them or none.
+
+    result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
+    table; overview.png, response-*.png and decay-time.png are the figures.
+
+    Parameters
+    ----------
+    result : as `predict` or `open_result` returns it
+    folder : made where it is missing; the files of an earlier run in it are replaced, no others
+
+    Returns
+    -------
+    the files
+
+    Raises
+    ------
+    OutputError : the folder cannot be written, or a file in it that roomsim did not write stands in the way
+    """
+    with OutputFolder(folder) as output:
+        fill(output, result)
+        names = output.names
+    return [output.folder / name for name in names]
+
+
+def fill(output: OutputFolder, result: Dataset) -> None:
+    """Write everything into an open output folder."""
+    write_netcdf(result, output.path("result.nc"))
+    write_flat(_flat(result), output.path("result.csv"))
+    write_rows(table_rows(result), output.path("table.csv"))
+    every_variant = list(variants(result))
+    rooms, designs = list(result["room"].values), list(result["design"].values)
+    shown = [(room, variant) for variant in every_variant for room in rooms][:MOST_FIGURES]
+    range_db = level_range_db([curves(result, d, room, variant) for room, variant in shown for d in designs])
+    save(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db), output.path("overview.png"))
+    save(decay_figure(result, every_variant[0]), output.path("decay-time.png"))
+    labels = [" ".join(t for t in (str(room), variant_name(result, variant)) if t) for room, variant in shown]
+    for (room, variant), name in zip(shown, safe_names(labels), strict=True):
+        save(response_figure(result, room, variant, range_db), output.path(f"response-{name}.png"))
+
+
+def _flat(result: Dataset) -> Dataset:
+    if result["level_db"].size <= MOST_FLAT_LINES:
+        return result
+    from ..analysis.seats import band_level_db
+    from ..files.table_csv import FLAT_COLUMNS
+
+    return result[[]].assign({name: band_level_db(result[name]) for name in FLAT_COLUMNS if name in result})
+
+
+def notes(result: Dataset) -> list[str]:
+    """What the result takes for granted or warns of, one line each, the range it concerns in front."""
+    said = []
+    for note in json.loads(result.attrs.get("metadata", "{}")).get("notes", []):
+        low, high = note.get("low_hz"), note.get("high_hz")
+        where = f"{low:.0f} to {high:.0f} Hz: " if low and high else f"below {high:.0f} Hz: " if high else (
+            f"above {low:.0f} Hz: " if low else "")
+        said.append(where + plain_label(note["text"], 400))
+    return list(dict.fromkeys(said))
