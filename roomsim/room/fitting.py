@@ -18,7 +18,7 @@ phase that belongs to what was added, and R(θ) is passive and causal at every a
 outside the table.
 
 Models: panel, mass on an air spring with resistance; porous, Miki layer over a gap behind a resistive
-facing; curtain, flow resistance with mass in front of a gap, averaged over the folds' depths.
+facing; curtain, flow resistance with mass before an air spring.
 Hard surfaces have a real ζ from Paris's formula (`roomsim.room.impedance.real_impedance`) and no network.
 """
 
@@ -37,6 +37,7 @@ from .impedance import (
     Floats,
     air_gap,
     air_spring,
+    cloth,
     layer,
     mass,
     miki,
@@ -44,9 +45,6 @@ from .impedance import (
     real_impedance,
 )
 from .least_squares import ModelFunction, Problem, solved
-
-FOLDS, FOLD_WEIGHTS = np.polynomial.legendre.leggauss(8)
-"""Depths over which a curtain's folds are spread, as fractions of half their range."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,14 +72,14 @@ def porous(frequency_hz: Floats, parameters: tuple[Floats, ...]) -> Complexes:
 
 
 def curtain(frequency_hz: Floats, parameters: tuple[Floats, ...]) -> Complexes:
-    """Flow resistance and mass share the pressure difference; folds spread the gap from 0.2 to 1.8 of its mean."""
+    """Flow resistance and mass side by side (both see the pressure across the cloth), before an air spring.
+
+    The gap of a draped curtain varies from fold to fold by more than a quarter wavelength at high frequency:
+    its resonances, −j cot(k0 L), do not line up and only their first term, the spring, is kept. (The mean
+    admittance over the folds' depths would be wrong: it counts what the folds scatter as absorbed.)
+    """
     resistance, mass_kg_m2, gap_m = parameters
-    cloth = 1 / (1 / resistance + 1 / mass(frequency_hz, mass_kg_m2))
-    admittance = sum(
-        weight / 2 / (cloth + air_gap(frequency_hz, gap_m * (1 + 0.8 * fold)))
-        for fold, weight in zip(FOLDS, FOLD_WEIGHTS, strict=True)
-    )
-    return 1 / admittance
+    return cloth(frequency_hz, resistance, mass_kg_m2) + air_spring(frequency_hz, gap_m)
 
 
 KINDS: Mapping[str, tuple[ModelFunction, tuple[Parameter, ...]]] = {

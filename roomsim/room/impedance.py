@@ -91,6 +91,11 @@ def air_spring(frequency_hz: ArrayLike, depth_m: ArrayLike) -> Complexes:
     return -1j / (wave_number(frequency_hz) * depth_m)
 
 
+def cloth(frequency_hz: ArrayLike, resistance: ArrayLike, mass_kg_m2: ArrayLike) -> Complexes:
+    """ζ of a limp, air-permeable sheet: r and jωm/ρc in parallel; a massless one does not resist at all."""
+    return 1 / (1 / np.asarray(resistance) + 1 / mass(frequency_hz, mass_kg_m2))
+
+
 def miki(frequency_hz: ArrayLike, flow_resistivity: ArrayLike) -> tuple[Complexes, Complexes]:
     """Zc/ρc and k/k0 of a fibrous material, flow resistivity σ in Pa s/m² [miki1990].
 
