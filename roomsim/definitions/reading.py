@@ -1,0 +1,150 @@
+"""Reading definition files and what they refer to, with every problem of all of them at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import DefinitionError, InvalidValue, Problem, nearest
+from .yaml_lines import Document, Path_, parse
+
+if TYPE_CHECKING:
+    from .loudspeaker_definition import LoudspeakerDefinition
+    from .materials import MaterialsDefinition
+    from .room import RoomDefinition
+    from .study_definition import StudyDefinition
+
+    Definition = RoomDefinition | LoudspeakerDefinition | StudyDefinition | MaterialsDefinition
+
+KINDS = {"room": "room", "loudspeaker": "loudspeaker_definition", "study": "study_definition", "materials": "materials"}
+"""First key of a file -> the module that judges it."""
+
+
+def load(path: str | os.PathLike[str], kind: str | None = None, *, allow_outside: bool = False) -> Definition:
+    """Read a definition and all the files that it names.
+
+    Parameters
+    ----------
+    path : a YAML file
+    kind : the kind it must be: room, loudspeaker, study or materials; any by default
+    allow_outside : let it name files outside its own folder
+
+    Raises
+    ------
+    DefinitionError : every problem of every file, each with file, line, key, value, rule and cure
+    """
+    reader = Reader(Path(path), allow_outside=allow_outside)
+    definition = reader.read(Path(path), os.fspath(path), kind)
+    if reader.problems or definition is None:
+        raise DefinitionError(in_order(reader.problems))
+    return definition
+
+
+def check(paths: Iterable[str | os.PathLike[str]], *, allow_outside: bool = False) -> list[Problem]:
+    """All problems of all files, and of the files that they name.
+
+    Parameters
+    ----------
+    paths : YAML files of any kind
+    allow_outside : let them name files outside their own folders
+
+    Returns
+    -------
+    each problem once, by file and line; empty where all is right
+    """
+    problems: list[Problem] = []
+    for path in paths:
+        reader = Reader(Path(path), allow_outside=allow_outside)
+        reader.read(Path(path), os.fspath(path))
+        problems += reader.problems
+    return in_order(problems)
+
+
+def in_order(problems: list[Problem]) -> list[Problem]:
+    """Each problem once, by file in the order of reading and by line within it."""
+    once = {(str(problem)): problem for problem in problems}
+    files = {problem.file: k for k, problem in reversed(list(enumerate(problems)))}
+    return sorted(once.values(), key=lambda problem: (files[problem.file], problem.line or 0))
+
+
+class Reader:
+    """One reading of a file with all that it names; collects problems and reads each file once.
+
+    Parameters
+    ----------
+    path : the file named by the user; its folder may not be left
+    allow_outside : it may
+    """
+
+    def __init__(self, path: Path, *, allow_outside: bool) -> None:
+        self.root = path.parent
+        self.allow_outside = allow_outside
+        self.problems: list[Problem] = []
+        self._read: dict[tuple[Path, str | None], Any] = {}
+
+    def read(self, path: Path, file: str, kind: str | None = None) -> Any:
+        """The definition in a file, None where it has problems (they are collected)."""
+        key = (path.resolve(), kind)
+        if key not in self._read:
+            self._read[key] = None                     # a file that names itself ends here
+            self._read[key] = self._define(path, file, kind)
+        return self._read[key]
+
+    def refer(self, document: Document, where: Path_, text: str, kind: str) -> Any:
+        """The definition in a file that another file names."""
+        path = self.locate(document, where, text)
+        return None if path is None else self.read(path, beside(document, text), kind)
+
+    def locate(self, document: Document, where: Path_, text: str) -> Path | None:
+        """The file that another file names, None where it is not to be had (the problem is collected)."""
+        from .references import locate
+
+        try:
+            return locate(text, beside=document.path.parent, root=self.root, allow_outside=self.allow_outside)
+        except InvalidValue as error:
+            self.problems.append(document.problem(where, error.rule, value=text, cure=error.cure))
+            return None
+
+    def _define(self, path: Path, file: str, kind: str | None) -> Any:
+        from .references import read_text
+
+        try:
+            text = read_text(path)
+        except InvalidValue as error:
+            self.problems.append(Problem(key="", rule=error.rule, cure=error.cure, file=file))
+            return None
+        document, problems = parse(text, file=file, path=path)
+        self.problems += problems
+        if document is None:
+            return None
+        found = self._kind(document, kind)
+        if found is None:
+            return None
+        definition = import_module(f".{KINDS[found]}", __package__).define(document, self)
+        return None if problems else definition
+
+    def _kind(self, document: Document, wanted: str | None) -> str | None:
+        first = next(iter(document.data), "")
+        kind = wanted or first
+        if first in KINDS and first != kind:
+            self.problems.append(document.problem((first,), f"this is a {first}, but a {kind} is wanted here"))
+            return None
+        if first not in KINDS:
+            others = [key for key in document.data if key in ((kind,) if wanted else KINDS)]
+            if others:
+                cure = f"move `{others[0]}:` to the top"
+            else:
+                cure = "nearest: " + ", ".join(nearest(first, list(KINDS))) if not wanted else f"start with `{kind}:`"
+            self.problems.append(
+                document.problem((first,) if first else (), "the first key tells the kind of a file", cure=cure)
+            )
+            return others[0] if others else None
+        return first
+
+
+def beside(document: Document, text: str) -> str:
+    """How messages call a file that a document names."""
+    return os.path.normpath(os.path.join(os.path.dirname(document.file), text))

@@ -1,0 +1,151 @@
+"""Files that definitions name: where they may be, and their bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator
+
+from ..errors import InvalidValue, nearest
+from .fields import checked_text, refusal
+from .yaml_lines import LIMITS, Limits
+
+YAML_SUFFIXES = (".yaml", ".yml")
+
+
+def file_path(*suffixes: str, names: bool = False) -> Any:
+    """The path of a file beside the one that names it; with `names`, a word without suffix passes too."""
+
+    def check(value: Any) -> str:
+        if not isinstance(value, str):
+            rule = "must be a file name" + (" or a shipped room's name" if names else "")
+            raise refusal(f"has no value; {rule}" if value is None else rule)
+        value = checked_text(value, 300)
+        if "\\" in value:
+            raise refusal("holds a backslash", "write / between folders")
+        if not is_path(value) and names:
+            return value
+        if Path(value).suffix.lower() not in suffixes:
+            raise refusal(f"must end in {' or '.join(suffixes)}")
+        return value
+
+    return Annotated[str, BeforeValidator(check)]
+
+
+def is_path(text: str) -> bool:
+    """Whether a text is a file's path and not a shipped room's name."""
+    return "/" in text or Path(text).suffix.lower() in YAML_SUFFIXES
+
+
+def shipped_rooms() -> dict[str, Path]:
+    """The rooms that come with roomsim: name -> file, sorted by name."""
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "rooms", package.parent / "rooms"):
+        if folder.is_dir():
+            return {path.stem: path for path in sorted(folder.glob("*.yaml"))}
+    return {}
+
+
+def locate(text: str, *, beside: Path, root: Path, allow_outside: bool) -> Path:
+    """The existing file that a text names.
+
+    Parameters
+    ----------
+    text : a path, as the file says it
+    beside : the folder of that file
+    root : the folder that may not be left
+    allow_outside : let it be left
+
+    Raises
+    ------
+    InvalidValue : outside the folder, or no such file
+    """
+    path = (beside / text).resolve()
+    if not allow_outside and not path.is_relative_to(root.resolve()):
+        raise InvalidValue(
+            "", text, f"lies outside the folder {root.resolve().name}/ of the definition",
+            "copy the file there, or allow files from outside (--allow-outside)",
+        )
+    if not path.exists():
+        near = nearest(path.name, _names_beside(path), 3)
+        raise InvalidValue("", text, "there is no such file", f"nearest: {', '.join(near)}" if near else "")
+    return path
+
+
+def shipped(name: str) -> Path:
+    """The file of a shipped room.
+
+    Raises
+    ------
+    InvalidValue : no such room
+    """
+    rooms = shipped_rooms()
+    if name not in rooms:
+        told = f"nearest: {', '.join(nearest(name, list(rooms), 3))}; " if rooms else ""
+        raise InvalidValue("", name, "is no shipped room", f"{told}the path of a file of your own ends in .yaml")
+    return rooms[name]
+
+
+def read_text(path: Path, limits: Limits = LIMITS) -> str:
+    """Text of a definition file.
+
+    Raises
+    ------
+    InvalidValue : missing, not a plain file, not readable, too large, not UTF-8
+    """
+    _check_plain(path)
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(limits.bytes_count + 1)
+    except OSError as error:
+        raise InvalidValue("", None, f"cannot be read ({error.strerror})") from None
+    if len(data) > limits.bytes_count:
+        raise InvalidValue("", None, f"is larger than {limits.bytes_count / 1000:g} kB", "is this a definition?")
+    if b"\0" in data[:4096] and data[:2] not in (b"\xff\xfe", b"\xfe\xff"):
+        raise InvalidValue("", None, "is no text file")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InvalidValue("", None, f"is not UTF-8 text (line {line})", "save the file as UTF-8") from None
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file's bytes.
+
+    Raises
+    ------
+    InvalidValue : missing, not a plain file, not readable
+    """
+    _check_plain(path)
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise InvalidValue("", None, f"cannot be read ({error.strerror})") from None
+
+
+def _check_plain(path: Path) -> None:
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        near = nearest(path.name, _names_beside(path), 3)
+        raise InvalidValue("", None, "there is no such file", f"nearest: {', '.join(near)}" if near else "") from None
+    except (OSError, ValueError) as error:
+        raise InvalidValue("", None, f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
+    if stat.S_ISDIR(mode):
+        raise InvalidValue("", None, "is a folder", "name a file in it")
+    if not stat.S_ISREG(mode):
+        raise InvalidValue("", None, "is no plain file")
+
+
+def _names_beside(path: Path) -> list[str]:
+    """Files of the same kind in the same folder, at most 200."""
+    try:
+        found = (item.name for item in path.parent.iterdir() if item.suffix.lower() == path.suffix.lower())
+        return [name for _, name in zip(range(200), found, strict=False)]
+    except OSError:
+        return []

@@ -1,0 +1,91 @@
+"""Studies: the schema."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field
+
+from ..placing import Place, Seats
+from .fields import Model, entries, items, name, number, numbers, refusal, text, whole
+from .references import YAML_SUFFIXES, file_path
+from .room import ORDINARY
+
+ROOMS, DESIGNS, PLACES, SETTINGS, VARY_KEYS, VARY_VALUES, CASES = 1000, 100, 200, 20, 6, 200, 100_000
+"""The most a study may hold; CASES is of all combinations."""
+
+
+def _fade(value: tuple[float, float]) -> tuple[float, float]:
+    low, high = value
+    if not 2 <= high / low <= 4:
+        raise refusal("must rise by one to two octaves", f"write [{low:g}, {2 * low:g}]" if low <= 575 else "")
+    return value
+
+
+class DesignModel(Model):
+    loudspeaker: file_path(*YAML_SUFFIXES) = Field(description="a loudspeaker file beside this one")
+
+
+class PlaceModel(Model):
+    wall: name() = Field("front", description="the wall behind the loudspeaker")
+    across_fraction: number(0, 1) = Field(
+        0.5, description="where along that wall: 0 its left end for someone facing it, 1 its right end"
+    )
+    gap_m: number(0, 20, "m") = Field(description="gap from the wall to the cabinet's back, 0 to touch")
+    height_m: number(0, 15, "m") = Field(description="height of the baffle's centre above the floor")
+
+
+class SpreadModel(Model):
+    depth: number(0, 20, "m") = Field(Seats().depth_m, description="full extent along the loudspeaker's axis")
+    across: number(0, 20, "m") = Field(Seats().across_m, description="full extent across it")
+    height: number(0, 5, "m") = Field(Seats().rise_m, description="full extent in height")
+
+
+class SeatsModel(Model):
+    distance_m: number(0.3, 40, "m") = Field(description="distance of the seats' centre from the baffle's centre")
+    ear_height_m: number(0.2, 10, "m") = Field(
+        Seats().ear_height_m, description="height of the seats' centre above the floor"
+    )
+    count: whole(1, 500) = Field(Seats().count, description="number of seats, the first in the centre")
+    spread_m: SpreadModel = Field(SpreadModel(), description="how far the seats are spread about their centre")
+
+
+class FrequencyModel(Model):
+    low_hz: number(10, 1000, "Hz") = Field(20.0, description="lowest frequency")
+    high_hz: number(100, 24000, "Hz") = Field(20000.0, description="highest frequency")
+    per_octave: whole(3, 96) = Field(48, description="frequencies per octave")
+
+
+class StudyModel(Model):
+    """Rooms × settings × designs × places × varied keys."""
+
+    study: text() = Field(description="the study's question")
+    rooms: entries(file_path(*YAML_SUFFIXES, names=True), ROOMS, "room file or shipped room") = Field(
+        description="label: a room file beside this one, or a shipped room's name"
+    )
+    settings: items(name(), SETTINGS, "settings", unique=True) = Field(
+        [ORDINARY], description="acoustic states that every room has"
+    )
+    designs: entries(DesignModel, DESIGNS, "{loudspeaker: file}") = Field(description="label: {loudspeaker: file}")
+    places: entries(PlaceModel, PLACES, "place") = Field(description="label: where the loudspeaker stands")
+    seats: SeatsModel = Field(description="where people sit")
+    vary: entries(items(Any, VARY_VALUES, "values", unique=True), VARY_KEYS, "list of values") = Field(
+        None, description="dotted key: list of values; every combination is run"
+    )
+    frequency: FrequencyModel = Field(FrequencyModel(), description="the analysis frequencies")
+    crossfade_hz: Annotated[numbers(2, "[low, high]", number(50, 1150, "Hz")), AfterValidator(_fade)] = Field(
+        (400.0, 800.0), description="where the exact field of a box hands over to the images"
+    )
+
+
+def to_place(said: PlaceModel) -> Place:
+    """The same in the words of the engines."""
+    return Place(**said.model_dump())
+
+
+def to_seats(said: SeatsModel) -> Seats:
+    """The same in the words of the engines."""
+    return Seats(
+        distance_m=said.distance_m, ear_height_m=said.ear_height_m, count=said.count,
+        depth_m=said.spread_m.depth, across_m=said.spread_m.across, rise_m=said.spread_m.height,
+    )

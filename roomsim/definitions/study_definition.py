@@ -1,0 +1,212 @@
+"""Studies: what comes of the schema."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from ..errors import InvalidValue, Problem
+from ..placing import Place, Seats
+from . import vary as varying
+from .judging import content_hash, judged, list_at, mapping_at, number_at
+from .loudspeaker_definition import LoudspeakerDefinition
+from .references import YAML_SUFFIXES, is_path, shipped
+from .room import ORDINARY, RoomDefinition
+from .study import CASES, StudyModel, to_place, to_seats
+from .yaml_lines import Document
+
+if TYPE_CHECKING:
+    from .reading import Reader
+
+
+class Frequency(NamedTuple):
+    """The analysis grid, in the order in which `bands.analysis_grid_hz` takes it."""
+
+    low_hz: float
+    high_hz: float
+    per_octave: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudyDefinition:
+    """A study as its file says it.
+
+    Attributes
+    ----------
+    title : the study's question
+    rooms, designs, places : label -> what it stands for
+    settings : acoustic states that every room has
+    seats : where people sit
+    vary : dotted key -> values, in the order of the file
+    frequency : the analysis grid
+    crossfade_hz : where the exact field of a box hands over to the images
+    source : the file
+    files : all files that were read, this one first
+    content_hash : of what all of them say, not of comments, spelling or place on disk
+    """
+
+    title: str
+    rooms: Mapping[str, RoomDefinition]
+    designs: Mapping[str, LoudspeakerDefinition]
+    settings: tuple[str, ...]
+    places: Mapping[str, Place]
+    seats: Seats
+    vary: Mapping[str, tuple[Any, ...]]
+    frequency: Frequency
+    crossfade_hz: tuple[float, float]
+    source: Path
+    files: tuple[Path, ...]
+    content_hash: str
+    _data: Mapping[str, Any]
+
+    def varied(self) -> list[tuple[dict[str, Any], StudyDefinition]]:
+        """Every combination of varied values, the last key changing fastest, with the study it makes.
+
+        The studies vary nothing themselves. Without `vary`, one empty combination and the study itself.
+        """
+        if not self.vary:
+            return [({}, self)]
+        return [(combination, self._with(combination)) for combination in varying.combinations(self.vary)]
+
+    def _with(self, combination: Mapping[str, Any]) -> StudyDefinition:
+        data = varying.applied(self._data, combination)
+        del data["vary"]
+        model = StudyModel.model_validate(data)
+        return dataclasses.replace(
+            self, places={label: to_place(place) for label, place in model.places.items()}, seats=to_seats(model.seats),
+            vary={}, content_hash=_hash(model, self.rooms, self.designs), _data=data,
+        )
+
+    @property
+    def assumptions(self) -> dict[str, tuple[str, ...]]:
+        """What sketched drivers take for granted, per design."""
+        return {label: design.assumptions for label, design in self.designs.items()}
+
+    @property
+    def inputs(self) -> dict[str, Any]:
+        """A record of what went in, for a result's metadata: no place on disk, no time."""
+        return {
+            "study": {"file": self.source.name, "content_hash": self.content_hash},
+            "rooms": {label: _record(room) for label, room in self.rooms.items()},
+            "designs": {label: _record(design) for label, design in self.designs.items()},
+        }
+
+
+def _record(definition: RoomDefinition | LoudspeakerDefinition) -> dict[str, str]:
+    return {"name": definition.name, "file": definition.source.name, "content_hash": definition.content_hash}
+
+
+def define(document: Document, reader: Reader) -> StudyDefinition | None:
+    """The study in a document, with its rooms and loudspeakers; problems go to the reader."""
+    model, problems = judged(StudyModel, document)
+    of_vary, vary = varying.judged(document)
+    before = len(reader.problems)
+    reader.problems += [*problems, *of_vary, *_between_keys(document)]
+    rooms, designs = _rooms(document, reader), _designs(document, reader)
+    reader.problems += _missing_settings(document, rooms)
+    reader.problems += _too_many(document) or _misfits(document, rooms, designs, vary)
+    if model is None or len(reader.problems) > before:
+        return None
+    files = (document.path, *(file for part in (*rooms.values(), *designs.values()) for file in part.files))
+    return StudyDefinition(
+        title=model.study, rooms=rooms, designs=designs, settings=tuple(model.settings),
+        places={label: to_place(place) for label, place in model.places.items()}, seats=to_seats(model.seats),
+        vary={key: _alike(values) for key, values in vary.items()},
+        frequency=Frequency(**model.frequency.model_dump()), crossfade_hz=model.crossfade_hz,
+        source=document.path, files=tuple(dict.fromkeys(files)),
+        content_hash=_hash(model, rooms, designs), _data=document.data,
+    )
+
+
+def _hash(
+    model: StudyModel, rooms: Mapping[str, RoomDefinition], designs: Mapping[str, LoudspeakerDefinition]
+) -> str:
+    parts = {
+        "rooms": [[label, room.content_hash] for label, room in rooms.items()],
+        "designs": [[label, design.content_hash] for label, design in designs.items()],
+        "vary": [[key, *_alike(values)] for key, values in (model.vary or {}).items()],
+    }
+    return content_hash(model, parts, {"rooms", "designs", "vary"})
+
+
+def _alike(values: list[Any]) -> tuple[Any, ...]:
+    """Numbers as floats, so that 1 and 1.0 are the same."""
+    return tuple(float(value) if isinstance(value, int) else value for value in values)
+
+
+def _rooms(document: Document, reader: Reader) -> dict[str, RoomDefinition]:
+    found = {}
+    for label, text in mapping_at(document.data, "rooms").items():
+        if not isinstance(text, str) or text != text.strip() or not text or "\\" in text:
+            continue
+        room = None
+        if not is_path(text):
+            try:
+                path = shipped(text)
+                room = reader.read(path, f"rooms/{path.name}", "room")
+            except InvalidValue as error:
+                reader.problems.append(document.problem(("rooms", label), error.rule, value=text, cure=error.cure))
+        elif text.lower().endswith(YAML_SUFFIXES):
+            room = reader.refer(document, ("rooms", label), text, "room")
+        if room is not None:
+            found[label] = room
+    return found
+
+
+def _designs(document: Document, reader: Reader) -> dict[str, LoudspeakerDefinition]:
+    found = {}
+    for label, design in mapping_at(document.data, "designs").items():
+        text = mapping_at(design).get("loudspeaker")
+        if isinstance(text, str) and text.lower().endswith(YAML_SUFFIXES) and "\\" not in text:
+            loudspeaker = reader.refer(document, ("designs", label, "loudspeaker"), text, "loudspeaker")
+            if loudspeaker is not None:
+                found[label] = loudspeaker
+    return found
+
+
+def _missing_settings(document: Document, rooms: Mapping[str, RoomDefinition]) -> Iterator[Problem]:
+    given = document.data.get("settings")
+    wanted = list(enumerate(given)) if isinstance(given, list) else [(None, ORDINARY)] if given is None else []
+    for k, setting in wanted:
+        for label, room in rooms.items():
+            if isinstance(setting, str) and setting not in room.settings:
+                where = ("settings",) if k is None else ("settings", k)
+                yield document.problem(where, f"room {label} has no such setting", value=setting,
+                                       cure="it has " + ", ".join(room.settings))
+
+
+def _between_keys(document: Document) -> Iterator[Problem]:
+    data = document.data
+    low = number_at(data, "frequency", "low_hz") or StudyModel.model_fields["frequency"].default.low_hz
+    high = number_at(data, "frequency", "high_hz")
+    if high is not None and high < 2 * low:
+        yield document.problem(("frequency", "high_hz"), f"must be at least twice low_hz ({low:g} Hz)", value=high)
+
+
+def _too_many(document: Document) -> list[Problem]:
+    data = document.data
+    counts = [len(mapping_at(data, key)) for key in ("rooms", "designs", "places")]
+    counts += [len(list_at(data, "settings")) or 1]
+    counts += [len(values) for values in mapping_at(data, "vary").values()]
+    if math.prod(counts) <= CASES:
+        return []
+    return [document.problem(("vary",) if "vary" in data else (), f"makes {math.prod(counts)} cases; at most {CASES}",
+                             cure="vary fewer values at once, or split the study")]
+
+
+def _misfits(
+    document: Document, rooms: Mapping[str, RoomDefinition], designs: Mapping[str, LoudspeakerDefinition],
+    vary: Mapping[str, Any],
+) -> list[Problem]:
+    from .scenes import misfits
+
+    return list(misfits(
+        document,
+        {label: room.room(room.settings[0]) for label, room in rooms.items()},
+        {label: design.loudspeaker() for label, design in designs.items()},
+        vary,
+    ))
