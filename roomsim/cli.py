@@ -34,7 +34,10 @@ app = typer.Typer(
 )
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines instead of text.")]
-Jobs = Annotated[int | None, typer.Option("--jobs", metavar="N", help="Cases at once; all cores by default.", show_default=False)]
+Jobs = Annotated[
+    int | None,
+    typer.Option("--jobs", metavar="N", help="Cases at once; all cores by default.", show_default=False),
+]
 
 
 def _version(wanted: bool) -> None:
@@ -54,7 +57,9 @@ def _common(
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where to write; made where it is missing.")] = Path("roomsim-demo"),
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where to write; made where it is missing.")
+    ] = Path("roomsim-demo"),
     jobs: Jobs = None,
     as_json: Json = False,
 ) -> None:

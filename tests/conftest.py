@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
 from pathlib import Path
 
@@ -25,3 +26,13 @@ def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo):
     if report.skipped and os.environ.get("CI") == "true" and not hasattr(report, "wasxfail"):
         report.outcome = "failed"
         report.longrepr = f"skipped under CI=true: {report.longrepr}"
+
+
+@pytest.fixture(scope="session")
+def made_result():
+    """The maker of synthetic results in made_result.py."""
+    path = Path(__file__).with_name("made_result.py")
+    spec = importlib.util.spec_from_file_location("made_result", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.made_result

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..bands import band_edges_hz, band_weights
 from ..constants import DECAY_CONSTANT
 from ..conventions import HAND_OVER_S
 
@@ -124,6 +125,51 @@ def gamma_bias_db(relative_variance: ArrayLike) -> NDArray[np.float64]:
 
     v = np.maximum(np.asarray(relative_variance, float), 1e-12)
     return _DB * (digamma(1 / v) + np.log(v))
+
+
+def grid_excess(
+    frequency_hz: ArrayLike, mid_hz: ArrayLike, fraction: int, decay_s: ArrayLike, span_s: float = HAND_OVER_S
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Variance that band means over a coarse grid have beyond those over all frequencies.
+
+    A log-spaced grid samples the fast interference of early reflections at high frequencies instead of
+    integrating it (1/48 octave: 0.9 dB between seats in the third octave at 8 kHz where 0.4 dB is true).
+
+    Parameters
+    ----------
+    frequency_hz : the grid, shape (n_frequency,)
+    mid_hz : exact midbands, shape (n_band,)
+    fraction : bands are 1/fraction octave wide
+    decay_s : at each midband, shape (n_band,)
+    span_s : early reflections are taken as spread over this time, decaying alike
+
+    Returns
+    -------
+    factor of 2·direct·early and factor of early², shape (n_band,) each, never negative
+    """
+    f, decay = np.asarray(frequency_hz, float), np.asarray(decay_s, float)
+    weights = band_weights(f, mid_hz, fraction)
+    cross, own = np.zeros(decay.size), np.zeros(decay.size)
+    unit = (np.arange(2000) + 0.5) / 2000
+    for k, (row, decay_k) in enumerate(zip(weights, decay, strict=True)):
+        used = np.flatnonzero(row)
+        if used.size == 0:
+            continue
+        w = row[used] / row.sum()
+        on_grid = _early_correlation(f[used][:, None] - f[used][None, :], decay_k, span_s)
+        low, high = band_edges_hz(np.asarray(mid_hz)[k], fraction)
+        true = _early_correlation((high - low) * unit, decay_k, span_s)
+        slope = 2 * (1 - unit) / unit.size
+        cross[k] = w @ on_grid.real @ w - slope @ true.real
+        own[k] = w @ np.abs(on_grid) ** 2 @ w - slope @ np.abs(true) ** 2
+    return np.maximum(cross, 0), np.maximum(own, 0)
+
+
+def _early_correlation(difference_hz: NDArray, decay_s: float, span_s: float) -> NDArray[np.complex128]:
+    """Correlation over frequency of arrivals that decay exponentially and end after `span_s`."""
+    a = DECAY_CONSTANT / decay_s
+    z = 1 + 2j * np.pi * difference_hz / a
+    return (1 - np.exp(-a * span_s * z)) / (z * (1 - np.exp(-a * span_s)))
 
 
 def _early_overlap(band: NDArray, decay: NDArray, span_s: float) -> NDArray[np.float64]:
