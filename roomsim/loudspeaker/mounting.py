@@ -92,7 +92,8 @@ def power_into_half_space(
     out = np.empty(f.size)
     for block in _blocks(f):
         k = 2 * np.pi * f[block] / speed_m_s
-        grid = _grid(layout, k.max(), 0.0 if on_wall else min(twice_m, INCOHERENT_TO / k.max()), whole=False)
+        apart = on_wall or k.min() * twice_m >= INCOHERENT_TO
+        grid = _grid(layout, k.max(), 0.0 if apart else min(twice_m, INCOHERENT_TO / k.max()), whole=False)
         cosine = grid.cosine.reshape(-1, 1)
         factor = np.asarray(reflection(cosine, f[block]))
         ahead = layout.field(grid, f[block], k)
@@ -187,12 +188,15 @@ class _Layout:
             e.directivity.axisymmetric and abs(self.frame[2] @ e.rotation[:, 0]) < 1e-12 for e in self.emitters
         )
 
-    @property
-    def pattern_m(self) -> float:
-        """Size of the largest single source, cabinet included."""
-        return max(
-            max(e.directivity.radius_m, getattr(e.directivity, "sphere_radius_m", 0.0)) for e in self.emitters
-        )
+    def pattern_reach(self, k: float) -> float:
+        """How fast a single driver's |D|² can turn: k times its diameter, cabinet included; measured data
+        turn no faster than their directions resolve."""
+        reach = 0.0
+        for directivity in {id(e.directivity): e.directivity for e in self.emitters}.values():
+            radius = max(directivity.radius_m, getattr(directivity, "sphere_radius_m", 0.0))
+            resolved = np.sqrt(len(getattr(directivity, "directions", ()))) or np.inf
+            reach = max(reach, 2 * min(k * radius, resolved))
+        return float(reach)
 
     def field(
         self, grid: _Grid, frequency_hz: NDArray, k: NDArray, *, mirrored: bool = False
@@ -221,10 +225,10 @@ class _Layout:
 
 def _grid(layout: _Layout, k: float, image_reach_m: float, *, whole: bool) -> _Grid:
     """A grid fine enough for wave number k; `whole` for the sphere, else the half x > 0 of the normal."""
-    pattern = 2 * layout.pattern_m
+    pattern = layout.pattern_reach(k)
     across = float(np.hypot(*np.ptp(layout.off_m, axis=0))) + image_reach_m
-    reach_u = k * (max(float(np.ptp(layout.along_m)), across) + pattern)
-    reach_phi = k * (across + pattern)
+    reach_u = k * max(float(np.ptp(layout.along_m)), across) + pattern
+    reach_phi = k * across + pattern
     u, u_weight = _gauss(_nodes(max(reach_u / 2 + 1.5 * np.cbrt(reach_u) + 10, _FEWEST_NODES)))
     if whole:
         count = 4 * _nodes((reach_phi + 3 * np.cbrt(reach_phi)) / 4 + 3)
