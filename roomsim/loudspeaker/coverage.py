@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InvalidValue
 from ..sphere import fibonacci_grid, real_harmonics
+from .harmonic_fit import fitted
 
 PLANE = np.sin(np.radians(0.5))
 """Directions within half a degree of a plane lie on that orbit."""
@@ -65,7 +66,7 @@ def orbit_fill(
 
     A direction at the angle θ from the axis, turned by φ from the horizontal plane, gets
     cos²φ of the horizontal orbit at θ plus sin²φ of the vertical one, on its own side of either. `values`
-    is what varies smoothly: complex with the delay removed, or a logarithm. On the orbits this is the data.
+    is what varies smoothly: complex with the delay removed, or the logarithm of energy. On the orbits this is the data.
 
     Raises
     ------
@@ -95,13 +96,7 @@ def smooth_fill(
     by the area each direction stands for.
     """
     order = int(np.clip(150 / max(spacing_deg, 1.0), 2, 15))
-    degree = np.concatenate([np.full(2 * n + 1, n) for n in range(order + 1)])
-    area = node_areas(directions)
-    basis = real_harmonics(order, directions)
-    penalty = 1e-6 * (degree * (degree + 1.0)) ** 2
-    normal = (basis * area[:, None]).T @ basis + np.diag(penalty)
-    coefficients = np.linalg.solve(normal, (basis * area[:, None]).T @ values)
-    return real_harmonics(order, targets) @ coefficients
+    return real_harmonics(order, targets) @ fitted(directions, values, order, roughness=1e-6)
 
 
 def fill_targets(directions: NDArray[np.float64], spacing_deg: float, front_only: bool) -> NDArray[np.float64]:
@@ -110,17 +105,6 @@ def fill_targets(directions: NDArray[np.float64], spacing_deg: float, front_only
     grid = fibonacci_grid(int(4 * np.pi / np.radians(spacing) ** 2))
     grid = grid[_gap_deg(directions, grid) > 0.75 * spacing]
     return grid[grid[:, 0] > -np.sin(np.radians(spacing / 4))] if front_only else grid
-
-
-def node_areas(directions: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solid angle that each direction stands for (nearest to it), at most twice the median; shape (n,)."""
-    from scipy.spatial import cKDTree
-
-    test = fibonacci_grid(max(20 * len(directions), 5000))
-    distance, nearest = cKDTree(directions).query(test)
-    keep = distance < 2.5 * np.median(distance)
-    area = np.bincount(nearest[keep], minlength=len(directions)) * 4 * np.pi / len(test)
-    return np.minimum(area + 1e-9, 4 * np.median(area) + 1e-9)
 
 
 def left_out(count: int, share: float = 0.1) -> NDArray[np.intp]:

@@ -37,14 +37,6 @@ class DirectionInterpolator:
 
     def weights(self, directions: ArrayLike) -> Any:
         """Sparse matrix that takes node values to values in `directions` (n, 3), shape (n, n_node)."""
-        return self.local(directions) @ self._fit
-
-    def coefficients(self, values: NDArray) -> NDArray:
-        """The nodes' local cubics for node values (n_node, n_frequency), shape (10 n_node, n_frequency)."""
-        return self._fit @ values
-
-    def local(self, directions: ArrayLike) -> Any:
-        """Sparse matrix that takes `coefficients` to values in `directions`, shape (n, 10 n_node)."""
         from scipy.sparse import csr_array
 
         q = np.atleast_2d(np.asarray(directions, float))
@@ -56,10 +48,16 @@ class DirectionInterpolator:
         terms = _monomials(tangent[..., 0], tangent[..., 1]) * blend[..., None]
         columns = corner[..., None] * _TERMS + np.arange(_TERMS)
         per_row = 3 * _TERMS
-        return csr_array(
+        blended = csr_array(
             (terms.reshape(-1), columns.reshape(-1), np.arange(len(q) + 1) * per_row),
             shape=(len(q), _TERMS * len(self.directions)),
         )
+        return blended @ self._fit
+
+    def smallest_corner(self, directions: ArrayLike, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Smallest node value (n_node, n_column) at the corners around each direction, shape (n, n_column)."""
+        triangle, _ = self.locate(np.atleast_2d(np.asarray(directions, float)))
+        return values[self.triangles].min(axis=1)[triangle]
 
     def locate(self, directions: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
         """The triangle that each direction passes through (n,), and barycentric coordinates there (n, 3)."""

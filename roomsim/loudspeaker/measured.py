@@ -8,13 +8,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..bands import db, midbands_hz
+from ..bands import db, midbands_hz, smoothed
 from ..constants import REFERENCE_PRESSURE_PA, REFERENCE_SPEED_M_S
 from ..errors import InvalidValue
-from .interpolation import direction_interpolator, frequency_weights, minimum_phase
+from .harmonic_fit import SphereField, sphere_field
+from .interpolation import frequency_weights, minimum_phase
 
 COVERAGES = ("full", "half", "orbits", "partial")
 """What was measured: the sphere, the half sphere x ≥ 0, two orbits, or something else."""
+
+DIP = 0.1
+"""Between directions energy may dip to this part of its least neighbour (-10 dB), where there is no phase."""
 
 FLOOR = 1e-4
 """Where a magnitude without phase is zero, this part of the largest at that frequency stands for it (-80 dB)."""
@@ -108,15 +112,18 @@ class MeasuredDirectivity:
         """D [Pa m, rms] in unit vectors (n_direction, 3), shape (n_direction, n_frequency).
 
         Equal to the data at a measured direction and frequency. With phase, complex values are interpolated
-        about the acoustic centre; without, level and minimum phase. Outside the trusted range the value at
-        its end is held.
+        about the acoustic centre; without, energy, to which each direction's minimum phase belongs. Outside
+        the trusted range the value at its end is held.
         """
         f = np.atleast_1d(np.asarray(frequency_hz, float))
         q = np.atleast_2d(np.asarray(directions, float))
-        coefficients = self._coefficients(f)
-        interpolator = self._interpolator()
-        smooth = interpolator.local(q) @ coefficients
-        return smooth * self._turn(f, q) if self.has_phase else np.exp(smooth)
+        if self.has_phase:
+            return self._field_at(f).at(q) * self._turn(f, q)
+        own = self.frequency_hz[self.trusted]
+        log_size = np.log(self._magnitude(q))
+        weights = frequency_weights(own, f)
+        phase = minimum_phase(own, log_size)
+        return np.exp((weights.T @ log_size.T).T + 1j * (weights.T @ phase.T).T)
 
     def is_measured(self, directions: ArrayLike) -> NDArray[np.bool_]:
         """Whether the measured directions, not the filled ones, bear the value there, shape (n_direction,)."""
@@ -147,15 +154,20 @@ class MeasuredDirectivity:
             inner = measured[np.abs(self.directions[measured, 0]) < 1 - 1e-6]
             out = inner[left_out(inner.size, share)]
             rest = np.setdiff1d(measured, out)
-            guess = orbit_fill(self.directions[rest], smooth[rest], self.directions[out])
+            known = smooth[rest] if self.has_phase else np.log(smooth[rest])
+            guess = orbit_fill(self.directions[rest], known, self.directions[out])
+            guess = guess if self.has_phase else np.exp(guess)
         else:
             inner = measured[self.directions[measured, 0] > 0.1] if self.half_space else measured
             out = inner[left_out(inner.size, share)]
             rest = np.setdiff1d(np.arange(len(self.directions)), out)
             nodes, rows = _mirrored(self.directions[rest]) if self.half_space else (self.directions[rest], slice(None))
-            guess = direction_interpolator(nodes).weights(self.directions[out]) @ smooth[rest][rows]
-        to_log = (lambda x: np.log(np.maximum(np.abs(x), 1e-30))) if self.has_phase else np.real
-        true, found, loudest = (20 / np.log(10) * to_log(x) for x in (smooth[out], guess, smooth[measured]))
+            guess = sphere_field(nodes, smooth[rest][rows]).at(self.directions[out])
+        if not self.has_phase:
+            guess = np.maximum(guess, smooth[measured].min(axis=0))
+        per = 20 if self.has_phase else 10
+        level = [per * np.log10(np.maximum(np.abs(x), 1e-30)) for x in (smooth[out], guess, smooth[measured])]
+        true, found, loudest = level
         counts = true > loudest.max(axis=0) - 20
         result = np.full(self.frequency_hz.size, np.nan)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -167,34 +179,26 @@ class MeasuredDirectivity:
         """A copy with some attributes changed."""
         return replace(self, **changes)
 
-    def _interpolator(self) -> Any:
-        if "directions" not in self._built:
-            nodes, rows = _mirrored(self.directions) if self.half_space else (self.directions, None)
-            self._built["directions"] = direction_interpolator(nodes)
-            self._built["rows"] = rows
-            self._built["smooth"] = self.smooth_values()
-        return self._built["directions"]
-
-    def smooth_values(self, every: bool = False) -> NDArray[np.complex128]:
+    def smooth_values(self, every: bool = False) -> NDArray:
         """What is interpolated, at the trusted (or all) frequencies, shape (n_direction, n_frequency).
 
-        With phase: values about the acoustic centre, without the common delay. Without: ln|D| + jφ, φ the
-        minimum phase.
+        With phase: values about the acoustic centre, without the common delay. Without: energy |D|², which
+        varies more smoothly over directions than level or magnitude do.
         """
         chosen = np.ones(self.frequency_hz.size, bool) if every else self.trusted
         f, values = self.frequency_hz[chosen], self.values[:, chosen]
         if self.has_phase:
             return values * np.conj(self._turn(f, self.directions))
-        size = np.abs(values)
-        top = size.max(axis=0)
-        log_size = np.log(np.maximum(size, FLOOR * np.where(top > 0, top, 1.0)))
-        return log_size + 1j * minimum_phase(f, log_size)
+        energy = np.abs(values) ** 2
+        top = energy.max(axis=0)
+        return np.maximum(energy, FLOOR**2 * np.where(top > 0, top, 1.0))
 
-    def from_smooth(self, smooth: NDArray[np.complex128], directions: NDArray[np.float64]) -> NDArray[np.complex128]:
+    def from_smooth(self, smooth: NDArray, directions: NDArray[np.float64]) -> NDArray[np.complex128]:
         """`values` in `directions` from what `smooth_values(every=True)` holds there."""
         if self.has_phase:
             return smooth * self._turn(self.frequency_hz, directions)
-        return np.exp(smooth.real) + 0j
+        least = self.smooth_values(every=True).min(axis=0)
+        return np.sqrt(np.maximum(smooth, least)) + 0j
 
     def _turn(self, frequency_hz: NDArray[np.float64], directions: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Phase of the acoustic centre and of the common delay."""
@@ -202,19 +206,31 @@ class MeasuredDirectivity:
         path = directions @ self.acoustic_centre_m - self.speed_m_s * self.delay_s
         return np.exp(1j * np.outer(path, k))
 
-    def _coefficients(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
-        """Local cubics of every node at these frequencies; the last ones asked for are kept."""
+    def _field(self) -> SphereField:
+        """What is interpolated over directions, at the trusted frequencies; built once."""
+        if "field" not in self._built:
+            values = self.smooth_values()
+            nodes, rows = _mirrored(self.directions) if self.half_space else (self.directions, slice(None))
+            self._built["nodes"] = values[rows]
+            self._built["field"] = sphere_field(nodes, values[rows])
+        return self._built["field"]
+
+    def _field_at(self, frequency_hz: NDArray[np.float64]) -> SphereField:
+        """The field at these frequencies; the last ones asked for are kept."""
         key = frequency_hz.tobytes()
-        if self._built.get("key") != key:
-            interpolator = self._interpolator()
-            nodes_hz = self.frequency_hz[self.trusted]
-            at_frequencies = (frequency_weights(nodes_hz, frequency_hz).T @ self._built["smooth"].T).T
-            rows = self._built["rows"]
-            if rows is not None:
-                at_frequencies = at_frequencies[rows]
-            self._built["coefficients"] = interpolator.coefficients(np.ascontiguousarray(at_frequencies))
-            self._built["key"] = key
-        return self._built["coefficients"]
+        last = self._built.get("at")
+        if last is None or last[0] != key:
+            own = self.frequency_hz[self.trusted]
+            last = (key, self._field().combined(frequency_weights(own, frequency_hz)))
+            self._built["at"] = last
+        return last[1]
+
+    def _magnitude(self, directions: NDArray[np.float64]) -> NDArray[np.float64]:
+        """|D| at the trusted frequencies from interpolated energy, shape (n_direction, n_trusted)."""
+        field = self._field()
+        energy = field.at(directions)
+        least = DIP * field.local.smallest_corner(directions, self._built["nodes"])
+        return np.sqrt(np.maximum(energy, least))
 
 
 def trusted_range(
@@ -222,23 +238,24 @@ def trusted_range(
 ) -> tuple[float, float]:
     """Range in which the mean over the directions looks like a loudspeaker and not like a missing measurement.
 
-    From the loudest frequency outwards, the range ends before the first step steeper than
-    `steepest_db_per_octave`. An alignment of eighth order falls by 48 dB per octave; driver, box and crossover
-    together rarely reach it (common practice, no source).
+    From the loudest frequency outwards, the range ends where the third-octave mean falls by more than
+    `steepest_db_per_octave` over a third of an octave. An alignment of eighth order falls by 48 dB per octave;
+    driver, box and crossover together rarely reach it (common practice, no source).
     """
     f = np.asarray(frequency_hz, float)
-    with np.errstate(divide="ignore"):
-        level = 10 * np.log10(np.asarray(mean_square, float))
-    if f.size < 2 or not np.isfinite(level).any():
+    energy = smoothed(np.asarray(mean_square, float), f, 3)
+    if f.size < 2 or not np.any(energy > 0):
         return float(f[0]), float(f[-1])
+    x = np.log2(f)
+    level = db(np.maximum(energy, 1e-20 * energy.max()))
+    rise = 3 * (np.interp(x + 1 / 3, x, level) - level)           # dB per octave above each frequency
+    fall = 3 * (np.interp(x - 1 / 3, x, level) - level)
     peak = int(np.argmax(level))
-    low, high = peak, peak
-    step = np.diff(np.log2(f))
-    with np.errstate(invalid="ignore"):
-        slope = np.diff(level) / step
-    while low > 0 and slope[low - 1] <= steepest_db_per_octave:
+    low = high = peak
+    slack = steepest_db_per_octave + 1e-6
+    while low > 0 and rise[low - 1] <= slack:
         low -= 1
-    while high < f.size - 1 and -slope[high] <= steepest_db_per_octave:
+    while high < f.size - 1 and fall[high + 1] <= slack:
         high += 1
     return float(f[low]), float(f[high])
 
@@ -267,5 +284,7 @@ def _check(data: MeasuredDirectivity) -> None:
         raise InvalidValue("filled", data.filled.shape, "must have one entry per direction")
     if not data.has_phase and (np.any(v.imag != 0) or np.any(v.real < 0)):
         raise InvalidValue("values", None, "without phase must be magnitudes, real and not negative")
+    if data.level_uncertainty_db is not None and data.level_uncertainty_db.shape != f.shape:
+        raise InvalidValue("level_uncertainty_db", data.level_uncertainty_db.shape, "must have one entry per frequency")
     if not np.any(v):
         raise InvalidValue("values", None, "are all zero")
