@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..bands import OCTAVE, band_means, db, from_db, midbands_hz, smoothed
-from .fluctuation import gamma_bias_db, gamma_spread_db, grid_excess, late_variance
+from .fluctuation import gamma_bias_db, gamma_spread_db, interference_variance, late_variance
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
+
+_DB = 10 / np.log(10)
 
 
 def seat_average_db(level_db: DataArray) -> DataArray:
@@ -62,7 +64,7 @@ def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, hig
     """Standard deviation over the seats of the band level [dB], channels summed in power.
 
     Two parts, added as variances (law of total variance): the spread of the seats' expected levels, less
-    what the coarse frequency grid alone brings into it (`grid_excess`); and what the late field's own
+    what the coarse frequency grid alone brings into it (`interference_variance`); and what the late field's own
     fluctuation adds at every seat (`late_variance`), because the late part of a prediction is a mean that no
     single seat shows.
 
@@ -110,10 +112,15 @@ def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, hig
     relative = variance.sum("channel", skipna=True, min_count=1) / sum_total**2
     expected = sum_total.copy(data=db(sum_total.values)) + relative.copy(data=gamma_bias_db(relative.values))
     own = (relative.copy(data=gamma_spread_db(relative.values)) ** 2).mean("listener")
-    cross, square = _grid_excess(decay, f, fraction)
-    sampled = (2 * direct * early * cross + early**2 * square).sum("channel", skipna=True) / sum_total**2
-    sampled = (sampled.copy(data=gamma_spread_db(sampled.values)) ** 2).mean("listener")
-    spread = np.sqrt((expected.var("listener", ddof=1) - sampled).clip(min=0) + own)
+    true, sampled = (
+        ((2 * direct * early * cross + early**2 * square).sum("channel", skipna=True) / sum_total**2).mean("listener")
+        for cross, square in _interference(decay, f, fraction)
+    )
+    seen = expected.var("listener", ddof=1)
+    excess = (_DB**2 * (sampled - true)).clip(min=0)
+    # less the grid's own noise, but never below the share that a random early field would leave
+    between = np.maximum(seen - excess, seen * (true / sampled).clip(max=1).fillna(1))
+    spread = np.sqrt(between + own)
     spread.attrs = {"units": "dB", "long_name": "spread over the seats (standard deviation of the band level)"}
     return spread.transpose(..., "band")
 
@@ -138,13 +145,13 @@ def _along_frequency(energy: DataArray, change) -> DataArray:
     ).transpose(*energy.dims)
 
 
-def _grid_excess(decay: DataArray, f: np.ndarray, fraction: int) -> tuple[DataArray, DataArray]:
-    """`grid_excess` of every case; cases that share their decay times are computed once."""
+def _interference(decay: DataArray, f: np.ndarray, fraction: int) -> list[list[DataArray]]:
+    """`interference_variance` of every case: over all frequencies, then over the grid; alike cases once."""
     mids = decay["band"].values
     rows, where = np.unique(decay.values.reshape(-1, mids.size).round(3), axis=0, return_inverse=True)
-    found = np.array([grid_excess(f, mids, fraction, row) for row in rows])   # (n_row, 2, n_band)
-    both = found[where.ravel()].reshape(*decay.shape[:-1], 2, mids.size)
-    return decay.copy(data=both[..., 0, :]), decay.copy(data=both[..., 1, :])
+    found = np.array([interference_variance(f, mids, fraction, row) for row in rows])   # (n_row, 2, 2, n_band)
+    found = found[where.ravel()].reshape(*decay.shape[:-1], 2, 2, mids.size)
+    return [[decay.copy(data=found[..., factor, grid, :]) for factor in (0, 1)] for grid in (0, 1)]
 
 
 def _decay_at(decay_s: DataArray, mids: np.ndarray) -> DataArray:

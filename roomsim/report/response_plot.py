@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from xarray import Dataset
 
-DB_PER_DECADE = 25.0
-"""One decade is as long as 25 dB, one of the two proportions of the standard for such graphs [iec60263]."""
+DB_PER_DECADE = (25.0, 50.0)
+"""One decade is as long as this many dB, the proportions of the standard for such graphs [iec60263]; the
+second where more than 35 dB have to be shown."""
 
 
 def level_range_db(all_curves: Sequence[Curves]) -> tuple[float, float]:
@@ -53,7 +54,8 @@ def response_figure(
     low_db, high_db = range_db or level_range_db(found)
     f = found[0].frequency_hz
     width_in, left_in, right_in = 9.6, 0.95, 0.3
-    panel_in = (width_in - left_in - right_in) / np.log10(f[-1] / f[0]) / DB_PER_DECADE * (high_db - low_db)
+    per_decade = DB_PER_DECADE[high_db - low_db > 35]
+    panel_in = (width_in - left_in - right_in) / np.log10(f[-1] / f[0]) / per_decade * (high_db - low_db)
     bottom_in, between_in, top_in = 0.6, 0.75, 1.25
     height_in = bottom_in + between_in + top_in + 2 * panel_in
     with drawing():
