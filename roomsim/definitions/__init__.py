@@ -8,9 +8,13 @@ from typing import Any
 _HOME = {
     "load": "reading", "check": "reading", "schema": "json_schema", "shipped_rooms": "references",
     "RoomDefinition": "room", "LoudspeakerDefinition": "loudspeaker_definition", "StudyDefinition": "study_definition",
+    "MaterialsDefinition": "materials",
 }
 
-__all__ = ["LoudspeakerDefinition", "RoomDefinition", "StudyDefinition", "check", "load", "schema", "shipped_rooms"]
+__all__ = [
+    "LoudspeakerDefinition", "MaterialsDefinition", "RoomDefinition", "StudyDefinition", "check", "load", "schema",
+    "shipped_rooms",
+]
 
 
 def __getattr__(name: str) -> Any:

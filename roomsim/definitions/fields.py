@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
 import math
+import re
 from collections.abc import Callable, Iterator, Sequence
 from typing import Annotated, Any, get_args, get_origin
 
@@ -30,11 +32,11 @@ def refusal(rule: str, cure: str = "") -> PydanticCustomError:
 
 def number(low: float, high: float, unit: str = "") -> Any:
     """A number from `low` to `high`; `unit` is what the key's name ends in."""
-    rule = f"must be {low:g} to {high:g}" + (f" {unit}" if unit else "")
+    rule = f"must be {low:g} to {high:g}" + (f" {_SPELT.get(unit, unit)}" if unit else "")
 
     def check(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise refusal(*_no_number(value, "must be a number", unit))
+            raise refusal(*_no_number(value, rule.replace("be ", "be a number, "), unit))
         if not low <= value <= high:                                   # NaN breaks it too
             raise refusal(rule, _slip(float(value), low, high, unit))
         return float(value)
@@ -49,7 +51,7 @@ def whole(low: int, high: int) -> Any:
 
     def check(value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise refusal(*_no_number(value, "must be a whole number", ""))
+            raise refusal(*_no_number(value, rule, ""))
         if value != math.floor(value) or not low <= value <= high:
             raise refusal(rule)
         return int(value)
@@ -143,7 +145,7 @@ def items(kind: Any, highest: int, what: str, *, unique: bool = False) -> Any:
             raise refusal(f"holds {twice} twice")
         return value
 
-    return Annotated[list[kind], BeforeValidator(check), Field(min_length=1, max_length=highest)]
+    return Annotated[list[kind], Field(min_length=1, max_length=highest), BeforeValidator(check)]
 
 
 def entries(kind: Any, highest: int, what: str) -> Any:
@@ -153,11 +155,44 @@ def entries(kind: Any, highest: int, what: str) -> Any:
         if not isinstance(value, dict):
             raise refusal(*_no_value(value, f"must be a mapping, label: {what}"))
         if not 1 <= len(value) <= highest:
-            raise refusal(f"must name 1 to {highest} of its kind ({what})")
+            raise refusal(f"must have 1 to {highest} entries, label: {what}")
         return value
 
     label = Annotated[str, BeforeValidator(lambda name: checked_text(name, LABEL_LENGTH))]
-    return Annotated[dict[label, kind], BeforeValidator(check), Field(min_length=1, max_length=highest)]
+    return Annotated[dict[label, kind], Field(min_length=1, max_length=highest), BeforeValidator(check)]
+
+
+def band_hz(name: str) -> float:
+    """Midband of the name of a band: 125, 31.5, 1k, 1.25k.
+
+    Raises
+    ------
+    ValueError : no such name
+    """
+    if not re.fullmatch(r"[0-9]{1,5}(\.[0-9]{1,3})?k?", name):
+        raise ValueError(name)
+    return float(name.removesuffix("k")) * (1000 if name.endswith("k") else 1)
+
+
+def bands(low: float, high: float) -> Any:
+    """A mapping from midbands in Hz to numbers."""
+
+    def check(name: str) -> str:
+        try:
+            inside = 20 <= band_hz(name) <= 20000
+        except ValueError:
+            inside = False
+        if not inside:
+            raise refusal("must be the midband of an octave or third octave in Hz", "write 125, 1000 or 1k")
+        return name
+
+    def check_all(value: Any) -> Any:
+        if not isinstance(value, dict) or not value:
+            raise refusal(*_no_value(value, "must be a mapping, midband in Hz: number"))
+        return value
+
+    midband = Annotated[str, BeforeValidator(check)]
+    return Annotated[dict[midband, number(low, high)], Field(min_length=1, max_length=40), BeforeValidator(check_all)]
 
 
 def maybe_empty(model: type[Model]) -> Any:
@@ -186,13 +221,22 @@ def _in_words(found: Any, model: type[Model], where: Path_) -> tuple[str, str]:
         key, known = str(where[-1]), list(holder.model_fields)
         if found["input"] is None and key.strip().isdigit():
             return "is not a key here", "a decimal comma? write a point"
-        return "is not a key here", "nearest: " + ", ".join(nearest(key, known, 3)) if known else "it takes no keys yet"
+        return "is not a key here", near(key, known) if known else "nothing may stand here yet"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         inner = model_at(model, where)
         keys = ", ".join(inner.model_fields) if inner else ""
         rule = f"must be a mapping with {keys}" if keys else "must be a mapping"
-        return _no_value(found["input"], rule)
+        single = inner and len(inner.model_fields) == 1 and isinstance(found["input"], str)
+        return _no_value(found["input"], rule, f"write {{{keys}: {found['input']}}}" if single else "")
     return str(found["msg"]), ""
+
+
+def near(word: str, known: Sequence[str], most: int = 3) -> str:
+    """A cure for an unknown word: the names like it, or all there are."""
+    alike = difflib.get_close_matches(word.casefold(), known, most, 0.55)
+    if not alike and len(known) <= 12:
+        return "known: " + ", ".join(known)
+    return "nearest: " + ", ".join(alike or nearest(word, known, most))
 
 
 def model_at(model: type[Model], where: Path_) -> type[Model] | None:
@@ -234,6 +278,8 @@ def _no_number(value: Any, rule: str, unit: str) -> tuple[str, str]:
         return rule, number_cure(value, unit)
     return _no_value(value, rule, "true and false are no numbers" if isinstance(value, bool) else "")
 
+
+_SPELT = {"°": "degrees"}
 
 _UNIT_NAMES: dict[str, Sequence[tuple[str, Callable[[float], float]]]] = {
     "m": [("in millimetres", lambda v: v / 1000), ("in centimetres", lambda v: v / 100)],

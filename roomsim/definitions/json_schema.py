@@ -11,10 +11,11 @@ from .fields import Model
 def models() -> dict[str, type[Model]]:
     """Kind -> the model that judges it."""
     from .loudspeaker import LoudspeakerModel
+    from .materials import MaterialsModel
     from .room import RoomModel
     from .study import StudyModel
 
-    return {"room": RoomModel, "loudspeaker": LoudspeakerModel, "study": StudyModel}
+    return {"room": RoomModel, "loudspeaker": LoudspeakerModel, "study": StudyModel, "materials": MaterialsModel}
 
 
 def schema(kind: str) -> dict[str, Any]:

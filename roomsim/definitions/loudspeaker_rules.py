@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from ..errors import Problem, nearest
+from ..errors import Problem
 from ..loudspeaker.channels import MOUNTINGS
+from .fields import near
 from .judging import list_at, mapping_at, number_at
 from .loudspeaker import BOXES, KINDS
 from .yaml_lines import Document, Path_
@@ -28,7 +29,7 @@ def between_keys(document: Document) -> Iterator[Problem]:
             wanted = mapping_at(data, *where).get("driver")
             if isinstance(wanted, str) and drivers and wanted == wanted.strip() != "" and wanted not in drivers:
                 yield document.problem((*where, "driver"), "is none of the drivers", value=wanted,
-                                       cure="nearest: " + ", ".join(nearest(wanted, list(drivers), 3)))
+                                       cure=near(wanted, list(drivers)))
             yield from _filter_rules(document, (*where, "filter"))
             yield from _off_the_cabinet(document, (*where, "at_m"))
 
@@ -61,7 +62,7 @@ def _filter_rules(document: Document, where: Path_) -> Iterator[Problem]:
     low, high = number_at(said, "highpass_hz"), number_at(said, "lowpass_hz")
     if low is not None and high is not None and low >= high:
         yield document.problem((*where, "highpass_hz"), f"must be below lowpass_hz ({high:g} Hz)",
-                               value=low, cure="nothing would pass; are the two exchanged?")
+                               value=said["highpass_hz"], cure="nothing would pass; are the two exchanged?")
     for side in ("lowpass", "highpass"):
         order, shape = number_at(said, f"{side}_order"), said.get(f"{side}_shape", "linkwitz-riley")
         if order is not None and order % 2 == 1 and shape == "linkwitz-riley":

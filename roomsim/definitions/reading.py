@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import DefinitionError, InvalidValue, Problem, nearest
+from ..errors import DefinitionError, InvalidValue, Problem
 from .yaml_lines import Document, Path_, parse
 
 if TYPE_CHECKING:
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
 KINDS = {"room": "room", "loudspeaker": "loudspeaker_definition", "study": "study_definition", "materials": "materials"}
 """First key of a file -> the module that judges it."""
+
+Blame = Callable[[str, str], Problem]
+"""Rule and cure -> a problem of the file that names another."""
 
 
 def load(path: str | os.PathLike[str], kind: str | None = None, *, allow_outside: bool = False) -> Definition:
@@ -85,18 +88,27 @@ class Reader:
         self.problems: list[Problem] = []
         self._read: dict[tuple[Path, str | None], Any] = {}
 
-    def read(self, path: Path, file: str, kind: str | None = None) -> Any:
-        """The definition in a file, None where it has problems (they are collected)."""
+    def read(self, path: Path, file: str, kind: str | None = None, blame: Blame | None = None) -> Any:
+        """The definition in a file, None where it has problems (they are collected).
+
+        `blame` makes the problem of a file that is not what is wanted one of the file that names it.
+        """
         key = (path.resolve(), kind)
         if key not in self._read:
             self._read[key] = None                     # a file that names itself ends here
-            self._read[key] = self._define(path, file, kind)
+            self._read[key] = self._define(path, file, kind, blame)
         return self._read[key]
 
     def refer(self, document: Document, where: Path_, text: str, kind: str) -> Any:
         """The definition in a file that another file names."""
         path = self.locate(document, where, text)
-        return None if path is None else self.read(path, beside(document, text), kind)
+        if path is None:
+            return None
+
+        def blame(rule: str, cure: str) -> Problem:
+            return document.problem(where, rule, value=text, cure=cure)
+
+        return self.read(path, beside(document, text), kind, blame)
 
     def locate(self, document: Document, where: Path_, text: str) -> Path | None:
         """The file that another file names, None where it is not to be had (the problem is collected)."""
@@ -108,41 +120,49 @@ class Reader:
             self.problems.append(document.problem(where, error.rule, value=text, cure=error.cure))
             return None
 
-    def _define(self, path: Path, file: str, kind: str | None) -> Any:
+    def _define(self, path: Path, file: str, kind: str | None, blame: Blame | None) -> Any:
         from .references import read_text
+
+        def here(rule: str, cure: str) -> Problem:
+            return Problem(key="", rule=rule, cure=cure, file=file)
 
         try:
             text = read_text(path)
         except InvalidValue as error:
-            self.problems.append(Problem(key="", rule=error.rule, cure=error.cure, file=file))
+            self.problems.append((blame or here)(error.rule, error.cure))
             return None
         document, problems = parse(text, file=file, path=path)
         self.problems += problems
         if document is None:
             return None
-        found = self._kind(document, kind)
+        found = self._kind(document, kind, blame)
         if found is None:
             return None
         definition = import_module(f".{KINDS[found]}", __package__).define(document, self)
         return None if problems else definition
 
-    def _kind(self, document: Document, wanted: str | None) -> str | None:
+    def _kind(self, document: Document, wanted: str | None, blame: Blame | None) -> str | None:
         first = next(iter(document.data), "")
-        kind = wanted or first
-        if first in KINDS and first != kind:
-            self.problems.append(document.problem((first,), f"this is a {first}, but a {kind} is wanted here"))
+
+        def here(rule: str, cure: str) -> Problem:
+            return document.problem((first,) if first else (), rule, cure=cure)
+
+        if first in KINDS:
+            if wanted in (None, first):
+                return first
+            self.problems.append((blame or here)(f"is a {first} file, but a {wanted} file is wanted here", ""))
             return None
-        if first not in KINDS:
-            others = [key for key in document.data if key in ((kind,) if wanted else KINDS)]
-            if others:
-                cure = f"move `{others[0]}:` to the top"
-            else:
-                cure = "nearest: " + ", ".join(nearest(first, list(KINDS))) if not wanted else f"start with `{kind}:`"
-            self.problems.append(
-                document.problem((first,) if first else (), "the first key tells the kind of a file", cure=cure)
-            )
-            return others[0] if others else None
-        return first
+        later = [key for key in document.data if key in KINDS and wanted in (None, key)]
+        cure = f"start with `{wanted}:`" if wanted else _near_kinds(first)
+        cure = f"move `{later[0]}:` to the top" if later else cure
+        self.problems.append(here("is no kind of file; the first key tells the kind", cure))
+        return later[0] if later else None
+
+
+def _near_kinds(first: str) -> str:
+    from .fields import near
+
+    return near(first, list(KINDS))
 
 
 def beside(document: Document, text: str) -> str:

@@ -9,8 +9,8 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator
 
-from ..errors import InvalidValue, nearest
-from .fields import checked_text, refusal
+from ..errors import InvalidValue
+from .fields import checked_text, near, refusal
 from .yaml_lines import LIMITS, Limits
 
 YAML_SUFFIXES = (".yaml", ".yml")
@@ -70,8 +70,7 @@ def locate(text: str, *, beside: Path, root: Path, allow_outside: bool) -> Path:
             "copy the file there, or allow files from outside (--allow-outside)",
         )
     if not path.exists():
-        near = nearest(path.name, _names_beside(path), 3)
-        raise InvalidValue("", text, "there is no such file", f"nearest: {', '.join(near)}" if near else "")
+        raise InvalidValue("", text, "there is no such file", _alike(path))
     return path
 
 
@@ -84,7 +83,7 @@ def shipped(name: str) -> Path:
     """
     rooms = shipped_rooms()
     if name not in rooms:
-        told = f"nearest: {', '.join(nearest(name, list(rooms), 3))}; " if rooms else ""
+        told = f"{near(name, list(rooms))}; " if rooms else ""
         raise InvalidValue("", name, "is no shipped room", f"{told}the path of a file of your own ends in .yaml")
     return rooms[name]
 
@@ -132,8 +131,7 @@ def _check_plain(path: Path) -> None:
     try:
         mode = path.stat().st_mode
     except FileNotFoundError:
-        near = nearest(path.name, _names_beside(path), 3)
-        raise InvalidValue("", None, "there is no such file", f"nearest: {', '.join(near)}" if near else "") from None
+        raise InvalidValue("", None, "there is no such file", _alike(path)) from None
     except (OSError, ValueError) as error:
         raise InvalidValue("", None, f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
     if stat.S_ISDIR(mode):
@@ -142,10 +140,11 @@ def _check_plain(path: Path) -> None:
         raise InvalidValue("", None, "is no plain file")
 
 
-def _names_beside(path: Path) -> list[str]:
-    """Files of the same kind in the same folder, at most 200."""
+def _alike(path: Path) -> str:
+    """Names like a missing file's among those of its kind in the same folder (the first 200)."""
     try:
         found = (item.name for item in path.parent.iterdir() if item.suffix.lower() == path.suffix.lower())
-        return [name for _, name in zip(range(200), found, strict=False)]
+        names = sorted(name for _, name in zip(range(200), found, strict=False))
     except OSError:
-        return []
+        names = []
+    return near(path.name, names) if names else ""

@@ -57,7 +57,8 @@ def number_cure(text: str, unit: str = "") -> str:
     if word.lower().lstrip("+-.") in ("inf", "infinity", "nan"):
         return "write a finite number"
     if re.fullmatch(r"[-+]?[0-9]{1,3}(,[0-9]{3})+", word):
-        return f"write {word.replace(',', '')}, or {word.replace(',', '.', 1)} if the comma is a decimal one"
+        decimal = f", or {word.replace(',', '.')} if the comma is a decimal one" if word.count(",") == 1 else ""
+        return f"write {word.replace(',', '')}{decimal}"
     if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", word):
         return f"write {word.replace(',', '.')} with a point"
     if re.fullmatch(r"[-+]?[0-9][0-9_]*(\.[0-9_]+)?", word) and "_" in word:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,7 +15,7 @@ from ..room.room import Room
 from ..scene import PlacedLoudspeaker, Scene
 from .judging import list_at, mapping_at, part
 from .study import PlaceModel, SeatsModel, to_place, to_seats
-from .vary import applied, combinations, targets
+from .vary import applied, combinations
 from .yaml_lines import Document, Path_
 
 SHOWN = 20
@@ -121,13 +122,21 @@ def _problem(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]],
         told.append(("design " if len(misfit.designs) == 1 else "designs ") + ", ".join(misfit.designs))
     if len(mapping_at(document.data, "places")) > 1:
         told.append(f"place {misfit.label}")
-    told += [f"{key} = {value}" for key, value in next(iter(misfit.failed.values())).items()]
-    if len(misfit.failed) > 1:
-        told.append(f"and {len(misfit.failed) - 1} more combinations")
+    first = next(iter(misfit.failed.values()))
+    if _always(misfit, vary):
+        told += ["in every combination"] if first else []
+    else:
+        told += [f"{key} = {value}" for key, value in first.items()]
+        told += [f"and {more} more"] if (more := len(misfit.failed) - 1) else []
     named = misfit.kind in ("wall", "gap_m")
     rule = f"{', '.join(told)}: {error.rule}" + ("" if named else f", at {error.value}")
     value = error.value if named else None
     return document.problem(_where(document, misfit, vary), rule, value=value, cure=error.cure)
+
+
+def _always(misfit: _Misfit, vary: Mapping[str, list[Any]]) -> bool:
+    telling = next(iter(misfit.failed.values()))
+    return len(misfit.failed) == math.prod(len(vary[key]) for key in telling)
 
 
 def _where(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]]) -> Path_:
@@ -135,12 +144,9 @@ def _where(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]]) -
     own: Path_ = ("seats",) if misfit.kind == "seats" else ("places", misfit.label)
     own = (*own, misfit.kind) if misfit.kind in ("wall", "gap_m") else own
     telling = next(iter(misfit.failed.values()))
-    for key in telling:
+    for key in () if _always(misfit, vary) else telling:
         tried = list_at(document.data, "vary", key)
         failing = {repr(case[key]) for case in misfit.failed.values()}
         if len(failing) < len(vary[key]):
             return ("vary", key, next(k for k, value in enumerate(tried) if repr(value) in failing))
-    for key in telling:
-        if any(where[: len(own)] == own for where in targets(key, document.data)):
-            return ("vary", key)
     return own

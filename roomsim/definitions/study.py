@@ -18,7 +18,8 @@ ROOMS, DESIGNS, PLACES, SETTINGS, VARY_KEYS, VARY_VALUES, CASES = 1000, 100, 200
 def _fade(value: tuple[float, float]) -> tuple[float, float]:
     low, high = value
     if not 2 <= high / low <= 4:
-        raise refusal("must rise by one to two octaves", f"write [{low:g}, {2 * low:g}]" if low <= 575 else "")
+        low = high if 2 <= low / high <= 4 else min(low, 575)
+        raise refusal("must rise by one to two octaves", f"write [{low:g}, {2 * low:g}]")
     return value
 
 

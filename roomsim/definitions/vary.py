@@ -9,8 +9,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from ..errors import Problem, nearest
-from .fields import problems_of
+from ..errors import Problem
+from .fields import near, problems_of
 from .judging import list_at, mapping_at
 from .study import VARY_VALUES, PlaceModel, SeatsModel, SpreadModel
 from .yaml_lines import Document, Path_
@@ -77,7 +77,7 @@ def judged(document: Document) -> tuple[list[Problem], dict[str, list[Any]]]:
         if not changes:
             if mapping_at(data, "places") or not key.startswith("place"):     # else missing places are reported
                 problems.append(document.problem(("vary", key), "is nothing that can be varied",
-                                                 cure="nearest: " + ", ".join(nearest(key, known_keys(data), 3))))
+                                                 cure=near(key, known_keys(data))))
             continue
         if taken := next((owner[where] for where in changes if where in owner), None):
             problems.append(document.problem(("vary", key), f"changes the same as {taken}", cure="keep one of the two"))

@@ -38,7 +38,7 @@ class Limits:
 
 LIMITS = Limits()
 
-_START = "start with `room:`, `loudspeaker:` or `study:`"
+_START = "start with `room:`, `loudspeaker:`, `study:` or `materials:`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -269,9 +269,10 @@ _SYNTAX = (
     (r"mapping values are not allowed", "a colon stands where none may",
      "is the line indented right? a text with a colon needs quotes"),
     (r"could not find expected ':'|expected ':'", "is no `key: value`", "is a colon, or the blank after it, missing?"),
+    (r"but found ':'", "a key is missing before the colon", ""),
     (r"expected <block end>", "the indentation fits no line above", "align the keys of one mapping"),
-    (r"but found unexpected end of stream|found unexpected document separator", "a quote is not closed", ""),
-    (r"expected ',' or '[\]}]'", "a comma or a closing bracket is missing", ""),
+    (r"quoted scalar found unexpected", "a quote is not closed", ""),
+    (r"expected ',' or '[\]}]'", "a comma or a closing bracket is missing here or above", ""),
     (r"unknown escape|expected escape", "a backslash in double quotes means something else", "use single quotes"),
     (r"expected the node content|did not find expected node", "a value is missing", ""),
     (r"cannot start any token", "a value may not start with this character", "put the text in quotes"),
@@ -293,7 +294,8 @@ def _syntax(error: yaml.MarkedYAMLError, text: str) -> _Stop:
         return _Stop(begun, "the bracket that opens here is not closed")
     for pattern, rule, cure in _SYNTAX:
         if re.search(pattern, told):
-            return _Stop(begun if rule in _FROM_THE_START else line, rule, cure)
+            opens = f" (the bracket opens in line {begun})" if rule.startswith("a comma") and begun else ""
+            return _Stop(begun if rule in _FROM_THE_START else line, rule + opens, cure)
     return _Stop(line, f"is no YAML ({shown(error.problem or 'unknown', 80)[1:-1]})")
 
 
