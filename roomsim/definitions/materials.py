@@ -114,7 +114,8 @@ def _between_keys(document: Document) -> Iterator[Problem]:
         if all(tables) and None not in tables[0] | tables[1] and tables[0] != tables[1]:
             yield document.problem((*where, "scattering_per_band"), "must have the bands of absorption")
         kind = mapping_at(said).get("kind")
-        known = [parameter.name for parameter in KINDS[kind][1]] if kind in KINDS else []
+        fitted = isinstance(kind, str) and kind in KINDS
+        known = [parameter.name for parameter in KINDS[kind][1]] if fitted else []
         for key in mapping_at(said, "construction"):
             if kind in MATERIAL_KINDS and key not in known:
                 cure = near(key, known) if known else "take it out"

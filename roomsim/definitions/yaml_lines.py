@@ -235,7 +235,7 @@ class _Builder:
             elif holder.key is not None:
                 where += (holder.key,)
             else:                              # already entered: its last key
-                where += (next(reversed(holder.entries)),)
+                where += (next(reversed(holder.entries), ""),)
         return where
 
 
