@@ -113,7 +113,11 @@ class Finish:
                 raise InvalidValue(f"{public}[{bad[0]}]", value, f"must be 0 to {top:g}", cure)
         unknown = set(self.construction) - ({p.name for p in KINDS[self.kind][1]} if self.kind in KINDS else set())
         if unknown:
-            raise InvalidValue("construction", ", ".join(sorted(unknown)), f"not known for kind {self.kind}")
+            names = ", ".join(p.name for p in KINDS[self.kind][1]) if self.kind in KINDS else "none"
+            raise InvalidValue("construction", ", ".join(sorted(unknown)), f"kind {self.kind} knows {names}")
+        for key, value in self.construction.items():
+            if not 0 < value < np.inf:
+                raise InvalidValue(f"construction.{key}", value, "must be above 0")
         object.__setattr__(self, "construction", dict(self.construction))
 
     @classmethod
@@ -128,6 +132,7 @@ class Finish:
         absorption : random-incidence absorption per band, 0 to 1.5
         scattering : one value or one per band
         assumed_hz : bands whose absorption is an assumption
+        construction : known parameters of the kind's model, such as thickness_m and gap_m; they settle the phase
 
         Raises
         ------
@@ -141,12 +146,14 @@ class Finish:
         array([0.3, 0.2, 0.1])
         """
         exact, fraction = exact_bands_hz(frequency_hz)
-        assumed = np.isin(exact, exact_bands_hz(assumed_hz)[0]) if len(assumed_hz) else np.zeros(exact.size, bool)
+        assumed = exact_bands_hz(assumed_hz)[0] if len(assumed_hz) else np.zeros(0)
+        if stray := sorted(set(assumed) - set(exact)):
+            raise InvalidValue("assumed_hz", bands.nominal(stray[0]), "is not a band of the table")
+        one = np.ndim(scattering) == 0
         return cls(
             name=name, kind=kind, band_hz=exact, fraction=fraction, table=np.asarray(absorption, float),
-            scattering_table=np.broadcast_to(np.asarray(scattering, float), exact.shape)
-            if np.ndim(scattering) == 0 else np.asarray(scattering, float),
-            assumed=assumed, source=source, scattering_source=source if np.ndim(scattering) else ASSUMPTION,
+            scattering_table=np.full(exact.shape, scattering) if one else np.asarray(scattering, float),
+            assumed=np.isin(exact, assumed), source=source, scattering_source=ASSUMPTION if one else source,
             construction=construction or {},
         )
 
@@ -155,12 +162,12 @@ class Finish:
         f = np.asarray(frequency_hz, float)
         if self.kind == "hard":
             return np.exp(np.interp(np.log(f), np.log(self.band_hz), self._log_real)) + 0j
-        return self.fitted.impedance(f)
+        return self.fitted.impedance(f.ravel()).reshape(f.shape)
 
     def absorption(self, frequency_hz: ArrayLike) -> Floats:
         """The table, linear in log f between midbands; outside it the model's course, joined without a step."""
         f = np.asarray(frequency_hz, float)
-        values = np.interp(np.log(f), np.log(self.band_hz), self.table)
+        values = np.asarray(np.interp(np.log(f), np.log(self.band_hz), self.table))
         if self.kind == "hard":
             return values
         for outside, edge in ((f < self.band_hz[0] * (1 - 1e-9), 0), (f > self.band_hz[-1] * (1 + 1e-9), -1)):
