@@ -67,7 +67,7 @@ def locate(text: str, *, beside: Path, root: Path, allow_outside: bool) -> Path:
     if not allow_outside and not path.is_relative_to(root.resolve()):
         raise InvalidValue(
             "", text, f"lies outside the folder {root.resolve().name}/ of the definition",
-            "copy the file there, or allow files from outside (--allow-outside)",
+            "copy the file there, or allow it in Python: load(…, allow_outside=True)",
         )
     if not path.exists():
         raise InvalidValue("", text, "there is no such file", _alike(path))
