@@ -71,7 +71,7 @@ def curves(result: Dataset, design: Any, room: Any, variant: dict[str, Any]) -> 
     level = smoothed_db(seat_average_db(channel_sum_db(case["level_db"])), FRACTION).values
     direct = smoothed_db(seat_average_db(channel_sum_db(case["direct_level_db"])), FRACTION).values
     spread = seat_spread_db(case, FRACTION, 20.0, 20000.0)
-    width = np.interp(np.log(f), np.log(spread["band"].values), spread.values)
+    width = np.nan_to_num(np.interp(np.log(f), np.log(spread["band"].values), spread.values))   # NaN: one seat
     return Curves(
         frequency_hz=f, level_db=level, low_db=level - width, high_db=level + width, direct_db=direct
     )

@@ -11,6 +11,7 @@ from .cases import FRACTION, Curves, curves, level_label, room_detail, variant_n
 from .style import (
     QUIET,
     drawing,
+    fit,
     frequency_axis,
     heading,
     key,
@@ -31,6 +32,10 @@ DB_PER_DECADE = (25.0, 50.0)
 second where more than 35 dB have to be shown."""
 
 
+MOST_DESIGNS = 6
+"""More curves in one panel cannot be told apart."""
+
+
 def level_range_db(all_curves: Sequence[Curves]) -> tuple[float, float]:
     """A range of levels for every figure of a result: all curves from 80 Hz to 16 kHz are inside.
 
@@ -49,7 +54,7 @@ def response_figure(
     result: Dataset, room: Any, variant: dict[str, Any], range_db: tuple[float, float] | None = None
 ) -> Figure:
     """One room: the designs at the seats above, their direct sound below, on the same axes."""
-    designs = list(result["design"].values)
+    designs, more = _drawn(result)
     found = [curves(result, design, room, variant) for design in designs]
     low_db, high_db = range_db or level_range_db(found)
     f = found[0].frequency_hz
@@ -66,13 +71,13 @@ def response_figure(
         name = variant_name(result, variant)
         _headline(figure, left, 1 - 0.33 / height_in, plain_label(room, 60), room_detail(result, room), name)
         _seat_panel(above, found, result, low_db, high_db)
-        heading(above, "At the seats")
+        heading(above, "At the seats", _seat_note(result))
         _direct_panel(below, found, result, low_db, high_db)
         heading(below, "Direct sound alone", "with its image in the wall behind it, mean of the same seats")
         below.set_xlabel("Frequency in Hz")
         _shade(result, room, variant, [above, below])
         entries = [(str(d), pen(k)) for k, d in enumerate(designs)]
-        key(figure, entries, left, 1 - 0.71 / height_in, _seat_note(result))
+        key(figure, entries, left, 1 - 0.71 / height_in, more)
     return figure
 
 
@@ -80,14 +85,14 @@ def overview_figure(
     result: Dataset, variant: dict[str, Any], rooms: Sequence[Any], range_db: tuple[float, float] | None = None
 ) -> Figure:
     """Rooms side by side: at the seats, direct sound, decay time; the same axes everywhere."""
-    from .decay_plot import decay_panel
+    from .decay_plot import decay_panel, method_note
 
-    designs = list(result["design"].values)
+    designs, more = _drawn(result)
     found = {room: [curves(result, design, room, variant) for design in designs] for room in rooms}
     low_db, high_db = range_db or level_range_db([c for row in found.values() for c in row])
     f = found[rooms[0]][0].frequency_hz
-    width_in, height_in = 1.25 + 4.1 * len(rooms), 9.8
-    rows = ("At the seats", "Direct sound alone", "Decay time")
+    width_in, height_in = max(1.25 + 4.1 * len(rooms), 7.5), 9.8
+    rows = {"At the seats": _seat_note(result, short=True), "Direct sound alone": "", "Decay time": method_note(result)}
     with drawing():
         figure = new_figure(width_in, height_in)
         grid = figure.subplots(
@@ -105,18 +110,18 @@ def overview_figure(
             decay.set_xlabel("Frequency in Hz")
             _shade(result, room, variant, [seat, direct])
             _column_head(seat, plain_label(room, 22), room_detail(result, room))
-            for axes, row in zip((seat, direct, decay), rows, strict=True):
+            for axes, (row, detail) in zip((seat, direct, decay), rows.items(), strict=True):
                 if column == 0:
-                    heading(axes, row)
+                    heading(axes, row, detail)
                 else:
                     axes.tick_params(labelleft=False)
                     axes.set_ylabel("")
         title = plain_label(result.attrs.get("title", ""), 100)
         name = variant_name(result, variant)
-        figure.text(0.95 / width_in, 1 - 0.38 / height_in, title + (f" ({name})" if name else ""),
-                    fontsize=15, fontweight="bold", va="center")
-        key(figure, [(str(d), pen(k)) for k, d in enumerate(designs)], 0.95 / width_in, 1 - 0.78 / height_in,
-            _seat_note(result))
+        text = figure.text(0.95 / width_in, 1 - 0.38 / height_in, title + (f" ({name})" if name else ""),
+                           fontsize=15, fontweight="bold", va="center")
+        fit(figure, text, 1 - 0.3 / width_in)
+        key(figure, [(str(d), pen(k)) for k, d in enumerate(designs)], 0.95 / width_in, 1 - 0.78 / height_in, more)
     return figure
 
 
@@ -129,16 +134,24 @@ def _column_head(axes: Axes, name: str, detail: str) -> None:
 
 def _headline(figure: Figure, x: float, y: float, title: str, detail: str, name: str) -> None:
     text = figure.text(x, y, title, fontsize=15, fontweight="bold", va="baseline")
-    right = text.get_window_extent(figure.canvas.get_renderer()).x1 / figure.bbox.width   # type: ignore[attr-defined]
-    figure.text(right + 0.015, y, "   ".join(t for t in (detail, name) if t), color=QUIET, va="baseline",
-                fontsize=10)
+    end = fit(figure, text, 0.55)
+    rest = figure.text(end + 0.015, y, "   ".join(t for t in (detail, name) if t), color=QUIET, va="baseline",
+                       fontsize=10)
+    fit(figure, rest, 0.975)
 
 
-def _seat_note(result: Dataset) -> str:
+def _drawn(result: Dataset) -> tuple[list[Any], int]:
+    """The designs that are drawn, and how many are not."""
+    designs = list(result["design"].values)
+    return designs[:MOST_DESIGNS], max(len(designs) - MOST_DESIGNS, 0)
+
+
+def _seat_note(result: Dataset, short: bool = False) -> str:
     seats = result.sizes["listener"]
     if seats < 2:
-        return f"1/{FRACTION} octave"
-    return f"line: mean of {seats} seats, band: ± standard deviation over the seats, 1/{FRACTION} octave"
+        return f"one seat, 1/{FRACTION} octave"
+    deviation = "σ" if short else "standard deviation"
+    return f"mean of {seats} seats ± {deviation}, 1/{FRACTION} octave"
 
 
 def _seat_panel(

@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MAP_STEP_DB = 3.0
-MAP_LOW_DB, MAP_HIGH_DB = -30.0, 6.0
-"""Range of the maps; below it everything is one shade."""
+MAP_LOW_DB, MAP_HIGH_DB = -31.5, 7.5
+"""Range of the maps: shades stand for -30, -27 … 0 … +6 dB, each 1.5 dB to both sides; beyond, the last shade."""
 
 _QUIET_SHADE, _LOUD_SHADE, _ABOVE_SHADE = "#f3efe6", "#123f6d", "#d9731a"
 
@@ -43,7 +43,7 @@ def curves_figure(overview: ChannelOverview) -> Figure:
         ("Early reflections", curves.early_reflections_db), ("Sound power", curves.sound_power_db),
     ]
     if curves.in_room_db is not None:
-        rows.append(("Estimated in-room", curves.in_room_db))
+        rows.append(("In-room estimate", curves.in_room_db))
     low, high = _level_range([level for _, level in rows], f)
     with drawing():
         figure, (above, below) = _two_panels(f, (high - low, 20.0))
@@ -53,14 +53,16 @@ def curves_figure(overview: ChannelOverview) -> Figure:
         for index, (_, level) in enumerate(rows):
             _curve(above, f, level, index)
         above.set_ylabel(_level_name(overview))
-        key(figure, [(name, pen(index)) for index, (name, _) in enumerate(rows)], above.get_position().x0,
-            1 - 0.74 / figure.get_figheight())
+        entries = [(name, pen(index)) for index, (name, _) in enumerate(rows)]
+        for line in (0, 1):
+            key(figure, entries[3 * line : 3 * line + 3], above.get_position().x0,
+                1 - (0.70 + 0.26 * line) / figure.get_figheight())
         _frequency(below, overview)
         level_axis(below, -5, 15, 5)
         # The pens of the curves that are taken from the listening window.
         _curve(below, f, curves.early_index_db, 2)
         _curve(below, f, curves.power_index_db, 3)
-        heading(below, "Listening window minus early reflections, minus sound power")
+        heading(below, "Indices", "listening window minus early reflections and minus sound power")
         below.set_ylabel("Index in dB")
         below.set_xlabel("Frequency in Hz")
         _marks(overview, above, below)
@@ -82,8 +84,8 @@ def power_figure(overview: ChannelOverview) -> Figure:
         _curve(above, f, axis, 0)
         _curve(above, f, power, 3)
         above.set_ylabel(_level_name(overview))
-        where = "the half sphere" if overview.half_space else "the sphere"
-        key(figure, [("On axis", pen(0)), (f"Mean over {where} (sound power)", pen(3))],
+        where = "half sphere" if overview.half_space else "sphere"
+        key(figure, [("On axis", pen(0)), (f"Sound power (mean of {where})", pen(3))],
             above.get_position().x0, 1 - 0.74 / figure.get_figheight())
         _frequency(middle, overview)
         level_axis(middle, bottom, top, 5)
@@ -100,7 +102,7 @@ def power_figure(overview: ChannelOverview) -> Figure:
         below.set_axisbelow(True)
         below.set_ylabel("Beam width in °")
         below.set_xlabel("Frequency in Hz")
-        heading(below, "Beam width to -6 dB")
+        heading(below, "Beam width to \u22126 dB")
         height = below.get_position().y1 + 0.16 / figure.get_figheight()
         key(figure, [("Horizontal", pen(1)), ("Vertical", pen(4))], 0.44, height)
         _marks(overview, above, middle, below)
@@ -110,7 +112,8 @@ def power_figure(overview: ChannelOverview) -> Figure:
 def map_figure(overview: ChannelOverview) -> Figure:
     """Level re the axis over frequency and angle, horizontal above, vertical below, in steps of 3 dB.
 
-    Darker is louder, in even steps of lightness; louder than on the axis is orange; the line is -6 dB.
+    Darker is louder, in even steps of lightness; more than 1.5 dB louder than on the axis is orange; the line
+    is -6 dB.
     """
     from matplotlib.colors import BoundaryNorm, LinearSegmentedColormap, ListedColormap
 
@@ -118,44 +121,46 @@ def map_figure(overview: ChannelOverview) -> Figure:
     edges = np.arange(MAP_LOW_DB, MAP_HIGH_DB + 0.1, MAP_STEP_DB)
     centres = (edges[1:] + edges[:-1]) / 2
     blue = LinearSegmentedColormap.from_list("level", [_QUIET_SHADE, "#9db7cd", _LOUD_SHADE])
-    warm = LinearSegmentedColormap.from_list("above", ["#f0b27a", _ABOVE_SHADE])
-    shades = [blue((c - centres[0]) / (-MAP_STEP_DB / 2 - centres[0])) if c < 0 else warm(min(c / 6, 1.0))
-              for c in centres]
+    warm = ("#f0b27a", _ABOVE_SHADE)
+    shades = [blue(1 - c / centres[0]) if c < 1 else warm[int(c > 4)] for c in centres]
     colours, norm = ListedColormap(shades), BoundaryNorm(edges, len(shades))
     with drawing():
         figure = new_figure(9.6, 7.9)
-        left, width, height = 0.095, 0.775, 0.355
+        left, width, height = 0.95 / 9.6, 0.77, 0.355
         _title(figure, overview, "directivity", 0.33)
         panels = []
         for k, (name, level, up) in enumerate((
             ("Horizontal", overview.horizontal_db, "to its left"), ("Vertical", overview.vertical_db, "up"),
         )):
             axes = figure.add_axes((left, 0.085 + (1 - k) * 0.445, width, height))
-            _frequency(axes, overview, shade=False)
+            _frequency(axes, overview)
             clipped = np.clip(level, MAP_LOW_DB + 0.01, MAP_HIGH_DB - 0.01)
             image = axes.pcolormesh(f, angle, clipped, cmap=colours, norm=norm, shading="nearest", rasterized=True)
             if (level < -6).any() and (level > -6).any():
-                axes.contour(f, angle, np.clip(level, -60, 20), levels=[-6.0], colors=[INK], linewidths=1.1)
+                axes.contour(f, angle, np.clip(level, -60, 20), levels=[-6.0], colors=[INK], linewidths=1.1,
+                             linestyles="solid")
             axes.set_xlim(f[0], f[-1])
             reach = angle[-1]
             axes.set_ylim(-reach, reach)
             axes.set_yticks(np.arange(-reach, reach + 1, reach / 6 if reach > 90 else 30))
             axes.set_ylabel(f"Angle in °, positive {up}")
-            heading(axes, name, "level re the axis at each frequency, line: -6 dB")
+            heading(axes, name, "level re the axis at each frequency, line: \u22126 dB")
             panels.append(axes)
         panels[1].set_xlabel("Frequency in Hz")
-        bar = figure.colorbar(image, cax=figure.add_axes((0.895, 0.085, 0.02, 0.8)), ticks=edges)
-        bar.ax.set_yticklabels([f"{edge:+.0f}" if edge else "0" for edge in edges])
+        bar = figure.colorbar(image, cax=figure.add_axes((0.895, 0.085, 0.02, 0.8)), ticks=centres)
+        bar.ax.set_yticklabels([f"{c:+.0f}".replace("-", "\u2212") if abs(c) > 1 else "0" for c in centres])
+        bar.ax.tick_params(length=0)
+        bar.minorticks_off()
         bar.set_label("Level re the axis in dB")
         bar.outline.set_edgecolor(QUIET)
-        _marks(overview, *panels, hatch=True)
+        _marks(overview, *panels, cover=True)
     return figure
 
 
 def _two_panels(f: np.ndarray, heights_db: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
     """Panels one above the other; a decade is as long as 25 dB in all of them, or 50 dB where that is too high."""
     width_in, left_in, right_in = 9.6, 0.95, 0.3
-    bottom_in, between_in, top_in = 0.6, 0.55, 1.05
+    bottom_in, between_in, top_in = 0.6, 0.62, 1.25
     scale = (width_in - left_in - right_in) / np.log10(f[-1] / f[0]) / DB_PER_DECADE[heights_db[0] > 35]
     panels_in = [scale * h for h in heights_db]
     height_in = bottom_in + top_in + between_in * (len(panels_in) - 1) + sum(panels_in)
@@ -176,19 +181,22 @@ def _title(figure: Figure, overview: ChannelOverview, what: str, down_in: float)
     figure.text(right + 0.015, y, detail, color=QUIET, va="baseline", fontsize=10)
 
 
-def _frequency(axes: Axes, overview: ChannelOverview, shade: bool = True) -> None:
+def _frequency(axes: Axes, overview: ChannelOverview) -> None:
     frequency_axis(axes, overview.frequency_hz[0], overview.frequency_hz[-1])
 
 
-def _marks(overview: ChannelOverview, *panels: Axes, hatch: bool = False) -> None:
-    """Where the data are not to be trusted."""
+def _marks(overview: ChannelOverview, *panels: Axes, cover: bool = False) -> None:
+    """Where the data are not to be trusted: hatched; in a map they are covered as well."""
+    first, last = overview.frequency_hz[0], overview.frequency_hz[-1]
     for k, axes in enumerate(panels):
-        text = f"data not to be trusted below {overview.low_hz:.0f} Hz" if k == 0 else ""
-        if overview.low_hz > overview.frequency_hz[0]:
+        if overview.low_hz > first * 1.01:
+            text = f"data not to be trusted below {overview.low_hz:.0f} Hz" if k == 0 else ""
             shade_untrusted(axes, overview.low_hz, text)
-        if overview.high_hz < overview.frequency_hz[-1] * 0.999:
-            axes.axvspan(overview.high_hz, overview.frequency_hz[-1], facecolor=PAPER, hatch="///",
-                         edgecolor="#c9c3b6", linewidth=0, alpha=0.55, zorder=0.5 if not hatch else 3)
+        gaps = ((first, overview.low_hz), (overview.high_hz, last))
+        for k_gap, (start, stop) in enumerate(gaps):
+            if stop > start * 1.001 and (cover or k_gap):
+                axes.axvspan(start, min(stop, last), facecolor=PAPER, hatch="///", edgecolor="#c9c3b6", linewidth=0,
+                             alpha=0.8 if cover else 0.55, zorder=3 if cover else 0.5)
 
 
 def _curve(axes: Axes, f: np.ndarray, values: np.ndarray, index: int) -> None:

@@ -20,6 +20,7 @@ from ..files.output import writing
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.text import Text
 
 PAPER = "#fdfcf9"
 INK = "#20262e"
@@ -181,20 +182,48 @@ def heading(axes: Axes, text: str, detail: str = "", limit: int = 46) -> None:
         )
 
 
-def key(figure: Figure, entries: Sequence[tuple[str, Pen]], x: float, y: float, note: str = "") -> None:
-    """Line samples with their names in one row, left end at figure fraction (x, y)."""
+def fit(figure: Figure, text: Text, right: float) -> float:
+    """Cut a text until it ends left of the figure fraction `right`; returns where it ends."""
+    renderer = figure.canvas.get_renderer()   # type: ignore[attr-defined]
+    limit, whole = right * figure.bbox.width, text.get_text()
+    for length in range(len(whole), 0, -1):
+        text.set_text(whole if length == len(whole) else whole[:length].rstrip() + "…")
+        if text.get_window_extent(renderer).x1 <= limit:
+            break
+    return float(text.get_window_extent(renderer).x1 / figure.bbox.width)
+
+
+def key(figure: Figure, entries: Sequence[tuple[str, Pen]], x: float, y: float, more: int = 0) -> None:
+    """Line samples with their names in one row from figure fraction (x, y); `more` designs are not drawn."""
     from matplotlib.lines import Line2D
 
     width = figure.get_figwidth()
+    sample, gap, after = 0.42 / width, 0.09 / width, 0.3 / width
+    texts = [figure.text(0, y, plain_label(name, 32), va="center", fontsize=10) for name, _ in entries]
+    if more:
+        texts.append(figure.text(0, y, f"+ {more} not drawn", va="center", fontsize=9, color=QUIET))
     renderer = figure.canvas.get_renderer()   # type: ignore[attr-defined]
-    for name, style in entries:
-        x1 = x + 0.42 / width
-        figure.add_artist(Line2D([x, x1], [y, y], transform=figure.transFigure, **style.line()))
-        figure.add_artist(Line2D([(x + x1) / 2], [y], transform=figure.transFigure, **style.points()))
-        text = figure.text(x1 + 0.09 / width, y, plain_label(name, 32), va="center", fontsize=10)
-        x = text.get_window_extent(renderer).x1 / figure.bbox.width + 0.3 / width
-    if note:
-        figure.text(x, y, note, va="center", fontsize=9, color=QUIET)
+    wanted = [text.get_window_extent(renderer).width / figure.bbox.width for text in texts]
+    named = len(entries)
+    free = 1 - x - named * (sample + gap) - len(texts) * after - sum(wanted[named:])
+    rooms = [*_shared(wanted[:named], free), *wanted[named:]]
+    for text, room, entry in zip(texts, rooms, [*entries, None][: len(texts)], strict=True):
+        if entry is not None:
+            style = entry[1]
+            figure.add_artist(Line2D([x, x + sample], [y, y], transform=figure.transFigure, **style.line()))
+            figure.add_artist(Line2D([x + sample / 2], [y], transform=figure.transFigure, **style.points()))
+            x += sample + gap
+        text.set_x(x)
+        x = fit(figure, text, x + room * 1.001) + after
+
+
+def _shared(wanted: Sequence[float], free: float) -> list[float]:
+    """What each may have of `free`: short ones all they want, the long ones the same rest."""
+    out, left = list(wanted), free
+    for rank, k in enumerate(np.argsort(wanted, kind="stable")):
+        out[k] = min(wanted[k], left / (len(wanted) - rank))
+        left -= out[k]
+    return out
 
 
 def shade_untrusted(axes: Axes, up_to_hz: float, text: str = "") -> None:

@@ -78,11 +78,14 @@ def _flat(result: Dataset) -> Dataset:
 
 
 def notes(result: Dataset) -> list[str]:
-    """What the result takes for granted or warns of, one line each, the range it concerns in front."""
-    said = []
+    """What the result takes for granted or warns of: one line of each kind, the range it concerns in front."""
+    kinds: dict[str, list[str]] = {}
     for note in json.loads(result.attrs.get("metadata", "{}")).get("notes", []):
         low, high = note.get("low_hz"), note.get("high_hz")
         where = f"{low:.0f} to {high:.0f} Hz: " if low and high else f"below {high:.0f} Hz: " if high else (
             f"above {low:.0f} Hz: " if low else "")
-        said.append(where + plain_label(note["text"], 400))
-    return list(dict.fromkeys(said))
+        kinds.setdefault(note["code"], []).append(where + plain_label(note["text"], 400))
+    return [
+        lines[0] + (f" (and {len(lines) - 1} more of this kind in result.nc)" if len(lines) > 1 else "")
+        for lines in kinds.values()
+    ]
