@@ -97,7 +97,7 @@ class PorousAbsorber(Absorber):
     ----------
     thickness_m, gap_m : of the layer, of the gap behind it (0 for none)
     flow_resistivity : σ [Pa s/m²]; mineral wool 5,000 to 50,000
-    model : "miki" (default, passive) or "delany-bazley" (not passive at low frequencies; for comparison)
+    model : "miki" (default) or "delany-bazley" (not passive at low frequencies; for comparison)
 
     References: [miki1990], [delany-bazley1970].
     """

@@ -99,11 +99,20 @@ def cloth(frequency_hz: ArrayLike, resistance: ArrayLike, mass_kg_m2: ArrayLike)
 def miki(frequency_hz: ArrayLike, flow_resistivity: ArrayLike) -> tuple[Complexes, Complexes]:
     """Zc/ρc and k/k0 of a fibrous material, flow resistivity σ in Pa s/m² [miki1990].
 
-    Y = f/σ: Zc = 1 + 0.0699 Y^-0.632 − 0.107j Y^-0.632, k = 1 + 0.109 Y^-0.618 − 0.160j Y^-0.618. Fitted for
-    0.01 < Y < 1 and, unlike Delany-Bazley, passive below.
+    Y = f/σ: Zc = 1 + 0.0699 Y^-0.632 − 0.107j Y^-0.632, k = 1 + 0.109 Y^-0.618 − 0.160j Y^-0.618; fitted for
+    0.01 < Y < 1. A layer is passive if its density Zc k and its bulk modulus Zc/k both lose energy. The density
+    always does; the modulus of the printed formula gives energy below Y = 9e-4 (its phase goes to −1 degree, a
+    thin layer's Re ζ below zero). There, and this departs from the source, its imaginary part is held at zero,
+    which changes neither its real part nor the density.
     """
     y = np.asarray(frequency_hz, float) / flow_resistivity
-    return 1 + (0.0699 - 0.107j) * y**-0.632, 1 + (0.109 - 0.160j) * y**-0.618
+    characteristic, relative = 1 + (0.0699 - 0.107j) * y**-0.632, 1 + (0.109 - 0.160j) * y**-0.618
+    modulus = characteristic / relative
+    if np.any(modulus.imag < 0):
+        density, held = characteristic * relative, modulus.imag < 0
+        characteristic = np.where(held, np.sqrt(density * modulus.real), characteristic)
+        relative = np.where(held, np.sqrt(density / modulus.real), relative)
+    return characteristic, relative
 
 
 def delany_bazley(frequency_hz: ArrayLike, flow_resistivity: ArrayLike) -> tuple[Complexes, Complexes]:
