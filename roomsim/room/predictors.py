@@ -90,14 +90,14 @@ def predictors(room: Room, frequency_hz: ArrayLike = bands.OCTAVES_HZ) -> Predic
     """
     f = np.atleast_1d(np.asarray(frequency_hz, float))
     s = Surfaces.of(room, f)
-    volume, plain, with_axes = s.free_volume_m3, s.surroundings, (s.areas_m2, s.absorption)
+    volume, plain, tables = s.free_volume_m3, s.surroundings, (s.areas_m2, s.absorption)
     times = {
-        "Sabine": sabine_s(*with_axes, volume, **plain),
-        "Eyring": eyring_s(*with_axes, volume, **plain),
-        "Eyring-Kuttruff": eyring_with_kuttruff_s(*with_axes, volume, **plain),
-        "Millington-Sette": millington_s(*with_axes, volume, **plain),
-        "Fitzroy": fitzroy_s(*with_axes, volume, s.directions, **plain),
-        "Arau-Puchades": arau_puchades_s(*with_axes, volume, s.directions, **plain),
+        "Sabine": sabine_s(*tables, volume, **plain),
+        "Eyring": eyring_s(*tables, volume, **plain),
+        "Eyring-Kuttruff": eyring_with_kuttruff_s(*tables, volume, **plain),
+        "Millington-Sette": millington_s(*tables, volume, **plain),
+        "Fitzroy": fitzroy_s(*tables, volume, s.directions, **plain),
+        "Arau-Puchades": arau_puchades_s(*tables, volume, s.directions, **plain),
     }
     mixed = max(_mean_scattering(room, s, f), 2 * s.object_fraction) >= SCATTERED
     uneven = times["Arau-Puchades"] / times["Eyring"]

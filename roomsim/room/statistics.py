@@ -118,7 +118,7 @@ def kuttruff_exponent(absorption: ArrayLike, path_variance: float = PATH_VARIANC
     """a = L (1 − γ²L/2), L = −ln(1−ᾱ) [kuttruff2016] (from memory); same shape.
 
     The second term of a series: a would fall again from L = 1/γ² on (ᾱ = 0.92) and is held there. Walls that
-    reflect by Lambert's law decay within 1 % of it up to ᾱ = 0.3, 3 % at 0.5 (traced; tests/published).
+    reflect by Lambert's law decay within 1 % of it up to ᾱ = 0.3, 3 % at 0.5 (traced for this project).
     """
     log = np.minimum(exponent(absorption), 1 / path_variance)
     return log * (1 - path_variance / 2 * log)
