@@ -227,17 +227,19 @@ def _filled(
     spacing = min(seen.spacing_deg, 10.0) if seen.kind == "orbits" else seen.spacing_deg
     targets = cover.fill_targets(data.directions, spacing, half)
     smooth = data.smooth_values(every=True)
-    smooth = smooth if data.has_phase else np.log(smooth)     # energies filled far away must stay positive
     try:
         if seen.kind == "orbits":
             method = "orbits blended by the angle about the axis"
             new = cover.orbit_fill(data.directions, smooth, targets)
         else:
             method = "smoothest spherical-harmonic continuation"
-            new = cover.smooth_fill(data.directions, smooth, targets, seen.spacing_deg)
+            # energies carried on from far away must stay positive: their logarithm is
+            known = smooth if data.has_phase else np.log(smooth)
+            new = cover.smooth_fill(data.directions, known, targets, seen.spacing_deg)
+            new = new if data.has_phase else np.exp(new)
     except InvalidValue as error:
         raise DefinitionError([Problem(key=error.key, value=error.value, rule=error.rule, cure=error.cure)]) from error
-    new = data.from_smooth(new if data.has_phase else np.exp(new), targets)
+    new = data.from_smooth(new, targets)
     part = 1.0 if seen.kind == "orbits" else seen.missing
     said.append(f"directions filled ({100 * part:.0f} % of the solid angle): {method}")
     return replace(

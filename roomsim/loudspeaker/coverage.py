@@ -12,6 +12,9 @@ from ..errors import InvalidValue
 from ..sphere import fibonacci_grid, real_harmonics
 from .harmonic_fit import fitted
 
+DIP = 0.1
+"""Between directions energy may dip to this part of its least neighbour (-10 dB), where there is no phase."""
+
 PLANE = np.sin(np.radians(0.5))
 """Directions within half a degree of a plane lie on that orbit."""
 
@@ -37,7 +40,8 @@ class Coverage:
 def coverage_of(directions: ArrayLike) -> Coverage:
     """Find out what directions (n, 3) cover.
 
-    A direction counts as covered where a measured one lies within about 1.6 spacings.
+    The spacing is the median distance to the fourth neighbour; a direction counts as covered where a measured
+    one lies within about one spacing.
     """
     nodes = np.atleast_2d(np.asarray(directions, float))
     front_only = bool(np.all(nodes[:, 0] > -0.1))
@@ -47,9 +51,8 @@ def coverage_of(directions: ArrayLike) -> Coverage:
         return Coverage(kind="orbits", front_only=front_only, spacing_deg=step, missing=1.0)
     test = fibonacci_grid(3000)
     gap = _gap_deg(nodes, test)
-    quarter = float(np.quantile(gap, 0.25))
-    reach = max(4 * quarter, 3.0)
-    spacing = 2.5 * quarter
+    spacing = float(np.median(_neighbour_deg(nodes, 4)))
+    reach = max(1.1 * spacing, min(4 * float(np.quantile(gap, 0.25)), 1.6 * spacing), 3.0)
     hole = gap > reach
     front = test[:, 0] > np.sin(np.radians(min(reach, 30) * 0.5))
     if front_only and not np.any(hole[front]):
@@ -66,7 +69,8 @@ def orbit_fill(
 
     A direction at the angle θ from the axis, turned by φ from the horizontal plane, gets
     cos²φ of the horizontal orbit at θ plus sin²φ of the vertical one, on its own side of either. `values`
-    is what varies smoothly: complex with the delay removed, or the logarithm of energy. On the orbits this is the data.
+    is what varies smoothly: complex with the delay removed, or real energies, which
+    then stay positive. On the orbits this is the data.
 
     Raises
     ------
@@ -119,6 +123,13 @@ def _gap_deg(nodes: NDArray[np.float64], test: NDArray[np.float64]) -> NDArray[n
     return np.degrees(2 * np.arcsin(np.clip(cKDTree(nodes).query(test)[0] / 2, 0, 1)))
 
 
+def _neighbour_deg(nodes: NDArray[np.float64], which: int) -> NDArray[np.float64]:
+    from scipy.spatial import cKDTree
+
+    distance = cKDTree(nodes).query(nodes, k=min(which + 1, len(nodes)))[0][:, -1]
+    return np.degrees(2 * np.arcsin(np.clip(distance / 2, 0, 1)))
+
+
 def _orbit_step(nodes: NDArray[np.float64], on_horizontal: NDArray[np.bool_]) -> float:
     chosen = nodes[on_horizontal] if on_horizontal.sum() > 2 else nodes
     angle = np.sort(np.degrees(np.arctan2(np.where(on_horizontal.sum() > 2, chosen[:, 1], chosen[:, 2]), chosen[:, 0])))
@@ -139,6 +150,15 @@ def _around(angle: NDArray[np.float64], values: NDArray) -> Callable[[NDArray[np
             angle, values = angle[:-1], values[:-1]
         angle, values = np.append(angle, angle[0] + 2 * np.pi), np.vstack([values, values[:1]])
         spline = CubicSpline(angle, values, bc_type="periodic")
-        return lambda at: spline((at - angle[0]) % (2 * np.pi) + angle[0])
-    spline = CubicSpline(angle, values)
-    return lambda at: spline(np.clip(at, angle[0], angle[-1]))
+    else:
+        spline = CubicSpline(angle, values)
+
+    def at(asked: NDArray[np.float64]) -> NDArray:
+        around = (asked - angle[0]) % (2 * np.pi) + angle[0]
+        inside = np.where(around <= angle[-1], around, np.clip(asked, angle[0], angle[-1]))
+        if np.iscomplexobj(values):
+            return spline(inside)
+        k = np.clip(np.searchsorted(angle, inside) - 1, 0, angle.size - 2)
+        return np.maximum(spline(inside), DIP * np.minimum(values[k], values[k + 1]))
+
+    return at

@@ -10,15 +10,17 @@ from numpy.typing import ArrayLike, NDArray
 from ..sphere import fibonacci_grid, real_harmonics
 from .interpolation import DirectionInterpolator, direction_interpolator
 
-CONDITION = 1e3
+CONDITION = 100.0
 """Normal equations of the harmonics on a grid may be this badly conditioned."""
 
 _FIELD_ORDER = 17
 """Highest order of an interpolated field: what a 10° grid carries, and what evaluates fast."""
 
-_EXPLAINED, _USELESS = 0.05, 0.2
+PRESSURE_LEFT, ENERGY_LEFT = (0.05, 0.2), (0.002, 0.01)
 """Harmonics are used in full where they leave less than the first part of the rms variation over the sphere,
-and not at all where they leave more than the second: there the pattern is finer than the grid and they ring."""
+and not at all where they leave more than the second: there the pattern is finer than the grid and they ring.
+Energy reaches twice the order of pressure and its quiet directions suffer first, so less is allowed
+(set by leaving directions out of measured and computed patterns)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,18 +64,22 @@ class SphereField:
 
 
 def sphere_field(
-    directions: NDArray[np.float64], values: NDArray, local: DirectionInterpolator | None = None
+    directions: NDArray[np.float64], values: NDArray, left_over: tuple[float, float] = PRESSURE_LEFT
 ) -> SphereField:
-    """Interpolated field of values (n_node, n_column) on nodes (n_node, 3) all round the source."""
+    """Interpolated field of values (n_node, n_column) on nodes (n_node, 3) all round the source.
+
+    `left_over` is PRESSURE_LEFT or ENERGY_LEFT, for what the values are.
+    """
     order = grid_order(directions, _FIELD_ORDER)
     coefficients = fitted(directions, values, order)
     harmonics = real_harmonics(order, directions)
     left = np.mean(np.abs(values - harmonics @ coefficients) ** 2, axis=0)
     varies = np.mean(np.abs(values - values.mean(axis=0)) ** 2, axis=0)
     part = np.sqrt(left / np.maximum(varies, 1e-30 + 1e-24 * np.mean(np.abs(values) ** 2, axis=0)))
-    coefficients = coefficients * np.clip((_USELESS - part) / (_USELESS - _EXPLAINED), 0, 1)
+    full, none = left_over
+    coefficients = coefficients * np.clip((none - part) / (none - full), 0, 1)
     return SphereField(
-        local=local or direction_interpolator(directions), order=order, coefficients=coefficients,
+        local=direction_interpolator(directions), order=order, coefficients=coefficients,
         remainder=values - harmonics @ coefficients,
     )
 

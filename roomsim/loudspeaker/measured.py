@@ -11,14 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from ..bands import db, midbands_hz, smoothed
 from ..constants import REFERENCE_PRESSURE_PA, REFERENCE_SPEED_M_S
 from ..errors import InvalidValue
-from .harmonic_fit import SphereField, sphere_field
+from .coverage import DIP
+from .harmonic_fit import ENERGY_LEFT, PRESSURE_LEFT, SphereField, sphere_field
 from .interpolation import frequency_weights, minimum_phase
 
 COVERAGES = ("full", "half", "orbits", "partial")
 """What was measured: the sphere, the half sphere x ≥ 0, two orbits, or something else."""
-
-DIP = 0.1
-"""Between directions energy may dip to this part of its least neighbour (-10 dB), where there is no phase."""
 
 FLOOR = 1e-4
 """Where a magnitude without phase is zero, this part of the largest at that frequency stands for it (-80 dB)."""
@@ -154,15 +152,13 @@ class MeasuredDirectivity:
             inner = measured[np.abs(self.directions[measured, 0]) < 1 - 1e-6]
             out = inner[left_out(inner.size, share)]
             rest = np.setdiff1d(measured, out)
-            known = smooth[rest] if self.has_phase else np.log(smooth[rest])
-            guess = orbit_fill(self.directions[rest], known, self.directions[out])
-            guess = guess if self.has_phase else np.exp(guess)
+            guess = orbit_fill(self.directions[rest], smooth[rest], self.directions[out])
         else:
             inner = measured[self.directions[measured, 0] > 0.1] if self.half_space else measured
             out = inner[left_out(inner.size, share)]
             rest = np.setdiff1d(np.arange(len(self.directions)), out)
             nodes, rows = _mirrored(self.directions[rest]) if self.half_space else (self.directions[rest], slice(None))
-            guess = sphere_field(nodes, smooth[rest][rows]).at(self.directions[out])
+            guess = sphere_field(nodes, smooth[rest][rows], self._left_over).at(self.directions[out])
         if not self.has_phase:
             guess = np.maximum(guess, smooth[measured].min(axis=0))
         per = 20 if self.has_phase else 10
@@ -206,13 +202,17 @@ class MeasuredDirectivity:
         path = directions @ self.acoustic_centre_m - self.speed_m_s * self.delay_s
         return np.exp(1j * np.outer(path, k))
 
+    @property
+    def _left_over(self) -> tuple[float, float]:
+        return PRESSURE_LEFT if self.has_phase else ENERGY_LEFT
+
     def _field(self) -> SphereField:
         """What is interpolated over directions, at the trusted frequencies; built once."""
         if "field" not in self._built:
             values = self.smooth_values()
             nodes, rows = _mirrored(self.directions) if self.half_space else (self.directions, slice(None))
             self._built["nodes"] = values[rows]
-            self._built["field"] = sphere_field(nodes, values[rows])
+            self._built["field"] = sphere_field(nodes, values[rows], self._left_over)
         return self._built["field"]
 
     def _field_at(self, frequency_hz: NDArray[np.float64]) -> SphereField:
