@@ -17,6 +17,7 @@ MARGIN_DB = 5.0          # the line ends this far above the noise
 REACH_DB = 20.0          # and reaches this far up from there
 BLOCKS_PER_10_DB = 5
 ROUNDS = 12
+DEEP_ENOUGH = 1e-7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +43,12 @@ class NoiseFloor:
 
 
 def no_noise(energy: NDArray[np.float64]) -> NoiseFloor:
-    """The end of an energy decay that is known to hold no noise (a simulated histogram), shape (n_step,)."""
-    used = int(np.flatnonzero(energy > 0)[-1]) + 1 if np.any(energy > 0) else 0
+    """The end of an energy decay that is known to hold no noise (a simulated histogram), shape (n_step,).
+
+    It ends 70 dB down at the latest: further down a ray histogram has holes.
+    """
+    total = energy.sum()
+    used = int(np.argmax(np.cumsum(energy) >= total * (1 - DEEP_ENOUGH))) + 1 if total > 0 else 0
     return NoiseFloor(noise=0.0, cross=used, late_steps=_late_steps(energy[:used]), reached=False)
 
 
@@ -128,13 +133,25 @@ def _late_steps(energy: NDArray[np.float64]) -> float:
     """1/e time, in steps, of the last part (about 20 dB) of a decay without noise; NaN where it does not fall."""
     if energy.size < 8:
         return np.nan
-    means, centres = _block_means(energy, max(energy.size // 100, 1))
-    level = 10 * np.log10(np.maximum(means, 1e-300))
-    end = 10 * np.log10(max(means[-3:].mean(), 1e-300))
-    above = np.flatnonzero(level > end + REACH_DB)
-    start = min(int(above[-1]) + 1 if above.size else 0, means.size - 5)
-    slope = np.polyfit(centres[start:], level[start:], 1)[0]
-    return float(10 / np.log(10) / -slope) if slope < 0 else np.nan
+    for count in (100, 50, 25, 12):                    # coarser where single blocks are empty
+        means, centres = _block_means(energy, max(energy.size // count, 1))
+        end = means[-3:].mean()
+        above = np.flatnonzero(means > end * 10 ** (REACH_DB / 10))
+        start = max(min(int(above[-1]) + 1 if above.size else 0, means.size - 5), 0)
+        if means[start:].min() > 0:
+            break
+    else:
+        return _mean_steps(energy)
+    slope = np.polyfit(centres[start:], 10 * np.log10(means[start:]), 1)[0]
+    return float(10 / np.log(10) / -slope) if slope < 0 else _mean_steps(energy)
+
+
+def _mean_steps(energy: NDArray[np.float64]) -> float:
+    """Centre of gravity, the 1/e time of a straight decay, where most energy comes in the first half."""
+    half = energy.size // 2
+    if energy[half:].sum() > 0.1 * energy[:half].sum():
+        return np.nan
+    return float((np.arange(energy.size) * energy).sum() / energy.sum())
 
 
 def _block_means(energy: NDArray[np.float64], block: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
