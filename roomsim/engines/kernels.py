@@ -1,0 +1,264 @@
+"""Compiled loops of the image engine: scalars and arrays only.
+
+Jitted functions that call each other stay in this file: a cached function does not notice a change in another
+one. `fastmath` is harmless here: there are no infinities, no NaN, and no sum whose order matters beyond rounding.
+
+Inner loops count in unsigned integers: with signed ones the compiler must think of negative indices, which wrap
+round, and then leaves the loop scalar (five times slower).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+
+def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """njit with a cache where there is a place for one, without it elsewhere."""
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        try:
+            return njit(cache=True, nogil=True, **options)(function)
+        except RuntimeError:        # neither the package nor the home folder can be written
+            return njit(nogil=True, **options)(function)
+
+    return decorate
+
+
+# sin and cos of 2πt for t in turns, |t| ≤ 1/2: Chebyshev series cut at 1e-7 and 8e-7, in powers of t².
+S0, S1, S2 = 6.283182793407041, -41.3414193856174, 81.59613875538854
+S3, S4, S5 = -76.57968785107376, 41.20374363386998, -12.26885994129678
+C0, C1, C2 = 0.9999992107823215, -19.738980355764014, 64.92865742103288
+C3, C4, C5 = -85.27162153428853, 58.79049212006136, -21.071105627506473
+
+
+@_jit(fastmath=True)
+def path_sums(
+    lattice, slots, direct,
+    along, logs, centre, signs, first_row, last_row, rows_per_e,
+    table_x, table_y, table_z,
+    air, air_rows_per_m,
+    kinds, pattern_first, pattern_rows, pattern_columns, patterns,
+    frames, even_axis, even_sign,
+    near2, far2, turns_per_m,
+    layers, runs, grid,
+    begin, end, out, counts,
+):
+    """Add paths to sums of complex pressure; common factors and filters of the drivers removed.
+
+    Parameters (N indices per axis, P paths, E drivers, L listeners, R row length, F slots)
+    ----------
+    lattice : (P, 3) positions in the axes' index lists
+    slots : (P,) which sum an early path goes to; direct : (P, E) true where it goes to sum 0 instead
+    along : per axis (N, E, L) signed distance image minus listener; logs : ln of its magnitude
+    centre : per axis (N, L) the same for the middle of the channel's drivers
+    signs : per axis (N,) -1 where the image is mirrored in that axis, else +1
+    first_row, last_row : per axis (N,) rows of the tables
+    table_x, table_y, table_z : (rows, 2, R); air : (rows, R)
+    kinds, pattern_first, pattern_rows, pattern_columns : (E,); patterns : (rows, 2, R)
+    frames : (E, 3, 3) columns are the driver's axes; even_axis, even_sign : on-wall sources, axis -1 for none
+    near2, far2 : (L,) a path counts where near2 < centre distance² ≤ far2
+    layers, runs : see NodePlan; grid : (2, F) frequencies and weights
+    begin, end : which of the listeners
+    out : (sums, E, L, 2, F), added to; counts : (L,) paths that counted, added to
+    """
+    n_row = air.shape[1]
+    gain = np.zeros((2, n_row))
+    cubic = np.zeros((8, n_row))
+    weight = np.empty(8)
+    along_x, along_y, along_z = along
+    log_x, log_y, log_z = logs
+    centre_x, centre_y, centre_z = centre
+    sign_x, sign_y, sign_z = signs
+    first_x, first_y, first_z = first_row
+    last_x, last_y, last_z = last_row
+    for e in range(frames.shape[0]):
+        for seat in range(begin, end):
+            for p in range(lattice.shape[0]):
+                i, j, k = lattice[p, 0], lattice[p, 1], lattice[p, 2]
+                middle2 = centre_x[i, seat] ** 2 + centre_y[j, seat] ** 2 + centre_z[k, seat] ** 2
+                inside = near2[seat] < middle2 <= far2[seat]
+                if inside and e == 0:
+                    counts[seat] += 1
+                at = slots[p]
+                if direct[p, e]:
+                    at = 0
+                elif not inside:
+                    continue
+                x, y, z = along_x[i, e, seat], along_y[j, e, seat], along_z[k, e, seat]
+                r2 = x * x + y * y + z * z
+                r = math.sqrt(r2)
+                log_r = 0.5 * math.log(r2)
+                wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
+                wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
+                wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
+                wa, row_a = _row(r * air_rows_per_m, air.shape[0] - 1.0)
+                _room_factors(
+                    gain, table_x, first_x[i] + row_x, wx, table_y, first_y[j] + row_y, wy,
+                    table_z, first_z[k] + row_z, wz, air, row_a, wa, 1.0 / r,
+                )
+                kind = kinds[e]
+                if kind != 0:
+                    # From the driver to the listener, mirrored back into the driver's own room.
+                    ux, uy, uz = -sign_x[i] * x, -sign_y[j] * y, -sign_z[k] * z
+                    if even_axis == 0:
+                        ux = even_sign * abs(ux)
+                    elif even_axis == 1:
+                        uy = even_sign * abs(uy)
+                    elif even_axis == 2:
+                        uz = even_sign * abs(uz)
+                    ahead = ux * frames[e, 0, 0] + uy * frames[e, 1, 0] + uz * frames[e, 2, 0]
+                    left = ux * frames[e, 0, 1] + uy * frames[e, 1, 1] + uz * frames[e, 2, 1]
+                    up = ux * frames[e, 0, 2] + uy * frames[e, 1, 2] + uz * frames[e, 2, 2]
+                    if kind == 1:
+                        place = math.atan2(math.sqrt(left * left + up * up), ahead) * pattern_rows[e]
+                        row = int(place)
+                        _lagrange(weight, 0, place - row)
+                        _times_axial(gain, patterns, pattern_first[e] + row, weight)
+                    else:
+                        place = (math.atan2(left, ahead) + math.pi) * pattern_rows[e]
+                        column = int(place)
+                        _lagrange(weight, 0, place - column)
+                        height = math.atan2(up, math.sqrt(ahead * ahead + left * left))
+                        place = (height + 0.5 * math.pi) * pattern_rows[e]
+                        row = int(place)
+                        _lagrange(weight, 4, place - row)
+                        row += pattern_first[e] + column * pattern_columns[e]
+                        _times_spherical(gain, cubic, patterns, row, pattern_columns[e], weight)
+                _cubic_pieces(cubic, gain)
+                _add_layers(out[at, e, seat], cubic, layers, grid, r * turns_per_m)
+                if runs.shape[0] > 0:
+                    _add_runs(out[at, e, seat], cubic, runs, grid, r * turns_per_m)
+
+
+@_jit(fastmath=True)
+def _row(place, last):
+    """Weight and number of the lower row at a place, held to the table."""
+    place = min(max(place, 0.0), last)
+    row = int(place)
+    if row == last:
+        row -= 1
+    return place - row, row
+
+
+@_jit(fastmath=True)
+def _lagrange(weight, at, t):
+    """Weights of a cubic through -1, 0, 1, 2 at t (0 to 1)."""
+    weight[at] = -t * (t - 1) * (t - 2) / 6
+    weight[at + 1] = (t + 1) * (t - 1) * (t - 2) / 2
+    weight[at + 2] = -(t + 1) * t * (t - 2) / 2
+    weight[at + 3] = (t + 1) * t * (t - 1) / 6
+
+
+@_jit(fastmath=True)
+def _room_factors(gain, tx, row_x, wx, ty, row_y, wy, tz, row_z, wz, air, row_a, wa, scale):
+    """Product of the three axes' factors, air and spreading, linear between two rows each."""
+    x0, y0, z0, a0 = np.uintp(row_x), np.uintp(row_y), np.uintp(row_z), np.uintp(row_a)
+    x1, y1, z1, a1 = np.uintp(row_x + 1), np.uintp(row_y + 1), np.uintp(row_z + 1), np.uintp(row_a + 1)
+    for c in range(np.uintp(gain.shape[1])):
+        xr = tx[x0, 0, c] + wx * (tx[x1, 0, c] - tx[x0, 0, c])
+        xi = tx[x0, 1, c] + wx * (tx[x1, 1, c] - tx[x0, 1, c])
+        yr = ty[y0, 0, c] + wy * (ty[y1, 0, c] - ty[y0, 0, c])
+        yi = ty[y0, 1, c] + wy * (ty[y1, 1, c] - ty[y0, 1, c])
+        zr = tz[z0, 0, c] + wz * (tz[z1, 0, c] - tz[z0, 0, c])
+        zi = tz[z0, 1, c] + wz * (tz[z1, 1, c] - tz[z0, 1, c])
+        loss = scale * (air[a0, c] + wa * (air[a1, c] - air[a0, c]))
+        real, imag = loss * (xr * yr - xi * yi), loss * (xr * yi + xi * yr)
+        gain[0, c] = real * zr - imag * zi
+        gain[1, c] = real * zi + imag * zr
+
+
+@_jit(fastmath=True)
+def _times_axial(gain, table, row, weight):
+    """Times a pattern: a cubic through four rows."""
+    a, b, c, d = np.uintp(row), np.uintp(row + 1), np.uintp(row + 2), np.uintp(row + 3)
+    wa, wb, wc, wd = weight[0], weight[1], weight[2], weight[3]
+    for q in range(np.uintp(gain.shape[1])):
+        u = wa * table[a, 0, q] + wb * table[b, 0, q] + wc * table[c, 0, q] + wd * table[d, 0, q]
+        v = wa * table[a, 1, q] + wb * table[b, 1, q] + wc * table[c, 1, q] + wd * table[d, 1, q]
+        real, imag = gain[0, q], gain[1, q]
+        gain[0, q] = real * u - imag * v
+        gain[1, q] = real * v + imag * u
+
+
+@_jit(fastmath=True)
+def _times_spherical(gain, work, table, row, columns, weight):
+    """Times a pattern: cubics through four rows in each of four columns; two rows of `work` are overwritten."""
+    n = np.uintp(gain.shape[1])
+    for m in range(4):
+        a = np.uintp(row + m * columns)
+        b, c, d = a + np.uintp(1), a + np.uintp(2), a + np.uintp(3)
+        wa, wb = weight[m] * weight[4], weight[m] * weight[5]
+        wc, wd = weight[m] * weight[6], weight[m] * weight[7]
+        keep = 0.0 if m == 0 else 1.0
+        for q in range(n):
+            u = wa * table[a, 0, q] + wb * table[b, 0, q] + wc * table[c, 0, q] + wd * table[d, 0, q]
+            v = wa * table[a, 1, q] + wb * table[b, 1, q] + wc * table[c, 1, q] + wd * table[d, 1, q]
+            work[0, q] = keep * work[0, q] + u
+            work[1, q] = keep * work[1, q] + v
+    for q in range(n):
+        real, imag = gain[0, q], gain[1, q]
+        gain[0, q] = real * work[0, q] - imag * work[1, q]
+        gain[1, q] = real * work[1, q] + imag * work[0, q]
+
+
+@_jit(fastmath=True)
+def _cubic_pieces(cubic, gain):
+    """Coefficients of the cubic in every cell: rows 0 to 3 real, 4 to 7 imaginary."""
+    one, two, three = np.uintp(1), np.uintp(2), np.uintp(3)
+    for c in range(np.uintp(gain.shape[1] - 8)):        # every row ends with 8 entries that begin no cell
+        a, b, d, e = gain[0, c], gain[0, c + one], gain[0, c + two], gain[0, c + three]
+        cubic[0, c] = b
+        cubic[1, c] = d - b / 2 - a / 3 - e / 6
+        cubic[2, c] = (a + d) / 2 - b
+        cubic[3, c] = (e - a) / 6 + (b - d) / 2
+        a, b, d, e = gain[1, c], gain[1, c + one], gain[1, c + two], gain[1, c + three]
+        cubic[4, c] = b
+        cubic[5, c] = d - b / 2 - a / 3 - e / 6
+        cubic[6, c] = (a + d) / 2 - b
+        cubic[7, c] = (e - a) / 6 + (b - d) / 2
+
+
+@_jit(fastmath=True)
+def _add_layers(out, cubic, layers, grid, turns):
+    """Add g(f)·exp(-2πj f·turns) where each cell holds few frequencies; loops over cells are contiguous."""
+    for s in range(layers.shape[0]):
+        first, width, slot = np.uintp(layers[s, 0]), np.uintp(layers[s, 1]), np.uintp(layers[s, 3])
+        for layer in range(np.uintp(layers[s, 2])):
+            at = slot + layer * width
+            for c in range(width):
+                t = grid[0, at + c] * turns
+                t = t - math.floor(t + 0.5)
+                q = t * t
+                sine = t * (S0 + q * (S1 + q * (S2 + q * (S3 + q * (S4 + q * S5)))))
+                cosine = C0 + q * (C1 + q * (C2 + q * (C3 + q * (C4 + q * C5))))
+                w = grid[1, at + c]
+                k = first + c
+                a = cubic[0, k] + w * (cubic[1, k] + w * (cubic[2, k] + w * cubic[3, k]))
+                b = cubic[4, k] + w * (cubic[5, k] + w * (cubic[6, k] + w * cubic[7, k]))
+                out[0, at + c] += a * cosine + b * sine
+                out[1, at + c] += b * cosine - a * sine
+
+
+@_jit(fastmath=True)
+def _add_runs(out, cubic, runs, grid, turns):
+    """The same for cells with many frequencies; loops over frequencies are contiguous."""
+    for s in range(runs.shape[0]):
+        k, at = np.uintp(runs[s, 0]), np.uintp(runs[s, 1])
+        a0, a1, a2, a3 = cubic[0, k], cubic[1, k], cubic[2, k], cubic[3, k]
+        b0, b1, b2, b3 = cubic[4, k], cubic[5, k], cubic[6, k], cubic[7, k]
+        for c in range(np.uintp(runs[s, 2])):
+            t = grid[0, at + c] * turns
+            t = t - math.floor(t + 0.5)
+            q = t * t
+            sine = t * (S0 + q * (S1 + q * (S2 + q * (S3 + q * (S4 + q * S5)))))
+            cosine = C0 + q * (C1 + q * (C2 + q * (C3 + q * (C4 + q * C5))))
+            w = grid[1, at + c]
+            a = a0 + w * (a1 + w * (a2 + w * a3))
+            b = b0 + w * (b1 + w * (b2 + w * b3))
+            out[0, at + c] += a * cosine + b * sine
+            out[1, at + c] += b * cosine - a * sine

@@ -1,0 +1,292 @@
+"""A scene made ready for the compiled path sum: distances, tables and node plan of its channels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..conventions import DIRECT_S
+from ..errors import InvalidValue
+from ..scene import Emitter, Scene
+from .lattice import axis_faces, face_side, image_coordinates, indices_within, kept_on_wall, lattice_blocks
+from .nodes import SPACINGS, NodePlan, coarsest_steps, cubic_error, lattice_hz, lattice_position, plan_nodes
+from .patterns import Common, Pattern, common_factor, pattern_table
+from .walls import ROWS_PER_E, AxisTable, axis_table, face_factor
+
+NODE_TOLERANCE = 1e-3
+"""Rms error per octave that the spacing of nodes may leave in a directivity, re its rms over the sphere."""
+
+WALL_TOLERANCE = 5e-4
+"""The same for a wall's factor; tighter, since most paths hit several walls."""
+
+_AIR_ROWS_PER_M = 4.0
+_TEST_COSINES = np.array([1.0, 0.5, 0.2])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Grid:
+    """Node plan of a frequency grid, with what the drivers add to it.
+
+    Attributes
+    ----------
+    frequency_hz : shape (n_frequency,)
+    plan : nodes and slots
+    commons : per emitter of the scene
+    patterns : per emitter of the scene
+    """
+
+    frequency_hz: NDArray[np.float64]
+    plan: NodePlan
+    commons: tuple[Common, ...]
+    patterns: tuple[Pattern, ...]
+
+    def drive(self, scene: Scene, emitter: int) -> NDArray[np.complex128]:
+        """Common factor times filter of one emitter on the grid, shape (n_frequency,)."""
+        return self.commons[emitter].at(self.frequency_hz) * scene.emitters[emitter].filter.response(self.frequency_hz)
+
+
+def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
+    """Choose nodes so fine that walls and directivities of the scene are met within the tolerances."""
+    f = np.atleast_1d(np.asarray(frequency_hz, float))
+    position = lattice_position(f)
+    widest = SPACINGS[0]
+    first = int(np.floor(position.min() / widest)) * widest - widest
+    last = int(np.floor(position.max() / widest)) * widest + 2 * widest
+    commons = [common_factor(emitter.directivity, first, last) for emitter in scene.emitters]
+    lattice = lattice_hz(np.arange(first, last + 1))
+    walls = np.concatenate(
+        [face_factor(scene.room, face, lattice, _TEST_COSINES) for face in scene.room.geometry.face_names]
+    )
+    wall_weight = NODE_TOLERANCE / WALL_TOLERANCE
+    errors = {
+        step: np.max(
+            [
+                *np.abs(cubic_error(walls, step)) * wall_weight,
+                *np.abs(cubic_error(walls**2, step)) * wall_weight,
+                *(common.worst_error(step) for common in dict.fromkeys(commons)),
+            ],
+            axis=0,
+        )
+        for step in SPACINGS[:-1]
+    }
+    steps = coarsest_steps(errors, first, NODE_TOLERANCE)
+    plan = plan_nodes(f, lambda octave: steps[octave])
+    patterns = [
+        pattern_table(emitter.directivity, common, plan.node_hz)
+        for emitter, common in zip(scene.emitters, commons, strict=True)
+    ]
+    return Grid(frequency_hz=f, plan=plan, commons=tuple(commons), patterns=tuple(patterns))
+
+
+class Paths:
+    """All image paths of one scene up to a reach.
+
+    Parameters
+    ----------
+    scene : a box room
+    grid : its frequency grid
+    reach_m : no path that counts is longer (measured to the middle of a channel's drivers)
+    """
+
+    def __init__(self, scene: Scene, grid: Grid, reach_m: float) -> None:
+        if scene.room.geometry.kind != "box":
+            raise InvalidValue("room", scene.room.geometry.kind, "the image engine needs a box room")
+        self.scene, self.grid = scene, grid
+        self.size = scene.room.geometry.size_m
+        extent = max(
+            float(np.linalg.norm(emitter.position_m - middle_m(scene, emitter.channel), axis=-1))
+            for emitter in scene.emitters
+        )
+        self.reach = reach_m + extent
+        self.index = [indices_within(float(length), self.reach) for length in self.size]
+        rows = int(np.ceil(self.reach * _AIR_ROWS_PER_M)) + 2
+        loss = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
+        self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * loss)
+        self._tables: dict[str | None, tuple[AxisTable, AxisTable, AxisTable]] = {}
+
+    def blocks(
+        self, channel: int, low_m: float, high_m: float, limit: int = 1 << 20
+    ) -> Iterator[NDArray[np.int32]]:
+        """Blocks of lattice positions, shape (n_path, 3), that may reach some listener over low_m to high_m."""
+        listeners = self.scene.listeners_m
+        mount = _mount(self.scene.channel_emitters(channel))
+        least, most = [], []
+        for axis in range(3):
+            image = image_coordinates(middle_m(self.scene, channel)[axis], self.size[axis], self.index[axis])
+            distance = np.abs(image[:, None] - listeners[:, axis])
+            near = distance.min(axis=1)
+            if mount is not None and mount[0] == axis:
+                near[~kept_on_wall(self.index[axis], mount[1])] = np.inf
+            least.append(near)
+            most.append(distance.max(axis=1))
+        return lattice_blocks(tuple(least), tuple(most), low_m, high_m, limit)
+
+    def direct_flags(self, channel: int, lattice: NDArray[np.int32]) -> NDArray[np.bool_]:
+        """Which paths are direct sound of which driver, shape (n_path, n_driver)."""
+        emitters = self.scene.channel_emitters(channel)
+        flags = np.ones((len(lattice), len(emitters)), bool)
+        for e, emitter in enumerate(emitters):
+            for axis, allowed in enumerate(direct_indices(self.scene, emitter)):
+                flags[:, e] &= np.isin(self.index[axis][lattice[:, axis]], allowed)
+        return flags
+
+    def add(
+        self,
+        channel: int,
+        lattice: NDArray[np.int32],
+        slots: NDArray[np.int32],
+        low_m: ArrayLike,
+        high_m: ArrayLike,
+        out: NDArray[np.float64],
+        listeners: slice = slice(None),
+        threads: int = 1,
+    ) -> NDArray[np.int64]:
+        """Add paths to sums.
+
+        Parameters
+        ----------
+        lattice : shape (n_path, 3), from `blocks`
+        slots : which sum an early path goes to, shape (n_path,); direct paths go to sum 0
+        low_m, high_m : a path counts where low < length ≤ high, scalars or shape (n_listener,)
+        out : shape (n_sum, n_driver, n_listener, 2, n_slot), added to
+        listeners : which of the scene's listeners `out` stands for
+        threads : listeners are shared among so many threads; the bits do not depend on it
+
+        Returns
+        -------
+        how many paths counted at each listener, shape (n_listener,)
+        """
+        from .kernels import path_sums
+
+        emitters = self.scene.channel_emitters(channel)
+        number = [n for n, emitter in enumerate(self.scene.emitters) if emitter.channel == channel]
+        mount = _mount(emitters)
+        at = self.scene.listeners_m[listeners]
+        low, high = (np.broadcast_to(np.asarray(v, float), len(at)) for v in (low_m, high_m))
+        tables = self._axis_tables(None if mount is None else emitters[0].wall)
+        positions = np.array([emitter.position_m for emitter in emitters])
+        along, logs, centre = [], [], []
+        for axis in range(3):
+            image = image_coordinates(positions[:, axis], self.size[axis], self.index[axis][:, None])
+            distance = image[:, :, None] - at[:, axis]
+            along.append(distance)
+            logs.append(np.log(np.maximum(np.abs(distance), 1e-30)))
+            middle = image_coordinates(middle_m(self.scene, channel)[axis], self.size[axis], self.index[axis])
+            centre.append(middle[:, None] - at[:, axis])
+        patterns = [self.grid.patterns[n] for n in number]
+        distinct = list({id(pattern): pattern for pattern in patterns}.values())
+        start = dict(zip(map(id, distinct), np.cumsum([0, *(len(p.table) for p in distinct)]), strict=False))
+        table = np.concatenate([p.table for p in distinct]) if len(distinct) > 1 else distinct[0].table
+        plan = self.grid.plan
+        slot_grid = np.stack([plan.slot_hz, plan.slot_weight])
+        flags = self.direct_flags(channel, lattice)
+        counts = np.zeros(len(at), np.int64)
+
+        def work(begin: int, end: int) -> None:
+            path_sums(
+                lattice, slots, flags,
+                tuple(along), tuple(logs), tuple(centre), tuple(1.0 - 2.0 * (index % 2) for index in self.index),
+                tuple(t.first_row for t in tables), tuple(t.last_row for t in tables), ROWS_PER_E,
+                *(t.table for t in tables),
+                self.air, _AIR_ROWS_PER_M,
+                np.array([p.kind for p in patterns]),
+                np.array([start[id(p)] for p in patterns]),
+                np.array([p.rows_per_rad for p in patterns]),
+                np.array([p.columns for p in patterns]), table,
+                np.array([emitter.rotation for emitter in emitters]),
+                -1 if mount is None else mount[0], 1.0 if mount is None or mount[1] == 0 else -1.0,
+                np.where(low > 0, low**2, -1.0), high**2, 1.0 / self.scene.room.air.speed_m_s,
+                plan.layers, plan.runs, slot_grid,
+                begin, end, out, counts,
+            )
+
+        edges = np.linspace(0, len(at), max(1, min(threads, len(at))) + 1).astype(int).tolist()
+        if len(edges) > 2:
+            with ThreadPoolExecutor(len(edges) - 1) as pool:
+                list(pool.map(work, edges[:-1], edges[1:]))
+        else:
+            work(0, len(at))
+        return counts
+
+    def spectra(self, channel: int, sums: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Pressure from sums of shape (..., n_driver, n_listener, 2, n_slot): (..., n_listener, n_frequency)."""
+        slot = self.grid.plan.slot_of
+        number = [n for n, emitter in enumerate(self.scene.emitters) if emitter.channel == channel]
+        out = np.zeros((*sums.shape[:-4], sums.shape[-3], slot.size), complex)
+        for e, n in enumerate(number):
+            one = sums[..., e, :, :, :]
+            out += (one[..., 0, slot] + 1j * one[..., 1, slot]) * self.grid.drive(self.scene, n)
+        return out
+
+    def _axis_tables(self, wall: str | None) -> tuple[AxisTable, AxisTable, AxisTable]:
+        if wall not in self._tables:
+            mount = None if wall is None else face_side(wall)
+            made = []
+            for axis in range(3):
+                at = np.array([emitter.position_m[axis] for emitter in self.scene.emitters])
+                image = image_coordinates(at, self.size[axis], self.index[axis][:, None])
+                nearest = np.abs(image[:, :, None] - self.scene.listeners_m[:, axis]).min(axis=(1, 2))
+                side = mount[1] if mount is not None and mount[0] == axis else None
+                made.append(
+                    axis_table(self.scene.room, axis, self.index[axis], nearest / self.reach,
+                               self.grid.plan.node_hz, side)
+                )
+            self._tables[wall] = tuple(made)
+        return self._tables[wall]
+
+
+def middle_m(scene: Scene, channel: int) -> NDArray[np.float64]:
+    """Mean position of a channel's drivers, shape (3,)."""
+    return np.mean([emitter.position_m for emitter in scene.channel_emitters(channel)], axis=0)
+
+
+def first_arrival_m(scene: Scene, channel: int) -> NDArray[np.float64]:
+    """Distance of the channel's nearest driver to each listener, shape (n_listener,)."""
+    at = np.array([emitter.position_m for emitter in scene.channel_emitters(channel)])
+    return np.linalg.norm(scene.listeners_m[:, None] - at, axis=-1).min(axis=1)
+
+
+def direct_reach_m(scene: Scene, channel: int) -> float:
+    """No direct path of the channel is longer than this."""
+    longest = 0.0
+    for emitter in scene.channel_emitters(channel):
+        spans = []
+        for axis, allowed in enumerate(direct_indices(scene, emitter)):
+            length = float(scene.room.geometry.size_m[axis])
+            image = image_coordinates(emitter.position_m[axis], length, np.array(allowed))
+            spans.append(np.abs(image[:, None] - scene.listeners_m[:, axis]).max())
+        longest = max(longest, float(np.linalg.norm(spans)))
+    return longest
+
+
+def direct_indices(scene: Scene, emitter: Emitter) -> list[list[int]]:
+    """Per axis the lattice indices that belong to the direct sound of an emitter.
+
+    The direct path; its image in the mounting wall; and images in other faces so near that they follow
+    within DIRECT_S (an image in a face at h comes at most 2h later), with the images of images.
+    """
+    near = DIRECT_S * scene.room.air.speed_m_s / 2
+    allowed = []
+    for axis in range(3):
+        low, high = axis_faces(axis)
+        position, length = emitter.position_m[axis], scene.room.geometry.size_m[axis]
+        if emitter.wall in (low, high):
+            own = [] if emitter.on_wall else [-1 if emitter.wall == low else 1]
+        else:
+            own = [index for index, gap in ((-1, position), (1, length - position)) if gap < near]
+        allowed.append([0, *own])
+    return allowed
+
+
+def _mount(emitters: tuple[Emitter, ...]) -> tuple[int, int] | None:
+    """Axis and side of the wall that is part of a channel's sources, None for free ones."""
+    if not emitters[0].on_wall:
+        return None
+    if emitters[0].wall is None:
+        raise InvalidValue(emitters[0].label, "on-wall", "needs a mounting wall")
+    return face_side(emitters[0].wall)
+

@@ -1,0 +1,102 @@
+"""The strongest early paths, as a designer acts on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..bands import db
+from ..response import Reflection
+from ..scene import Scene
+from .lattice import faces_in_order, image_coordinates
+from .nodes import lattice_hz, lattice_position
+from .paths import Paths, direct_reach_m, make_grid, middle_m
+
+BAND_HZ = (500.0, 4000.0)
+"""Levels are means of energy over this range, on an even grid of 24 points per octave."""
+
+_BLOCK = 512
+
+
+def strongest_reflections(
+    scene: Scene, limit_m: NDArray[np.float64], listeners: Sequence[int], count: int
+) -> list[Reflection]:
+    """The `count` strongest paths of every channel at some listeners, strongest first.
+
+    Parameters
+    ----------
+    scene : the scene
+    limit_m : longest path that counts, shape (n_channel, n_listener)
+    listeners : which listeners
+    count : how many per channel and listener
+
+    Notes
+    -----
+    The drivers of a channel are summed coherently path by path; what belongs to the direct sound is no entry.
+    """
+    low, high = (int(np.round(v)) for v in lattice_position(BAND_HZ))
+    grid = make_grid(scene, lattice_hz(np.arange(low, high + 1, 2)))
+    channels = range(len(scene.channels))
+    reach = max(float(limit_m.max()), *(direct_reach_m(scene, channel) for channel in channels))
+    paths = Paths(scene, grid, reach)
+    found: list[Reflection] = []
+    for channel in channels:
+        for listener in listeners:
+            found += _of_one(paths, channel, listener, float(limit_m[channel, listener]), count)
+    return found
+
+
+def path_energies(
+    paths: Paths, channel: int, listener: int, limit_m: float
+) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
+    """Mean-square pressure of every early path of a channel at one listener.
+
+    Returns
+    -------
+    lattice positions (n_path, 3), energies (n_path, n_frequency) and that of the direct sound (n_frequency,)
+    """
+    drivers = len(paths.scene.channel_emitters(channel))
+    part = slice(listener, listener + 1)
+    lattices, energies = [], []
+    direct = 0.0
+    for lattice in paths.blocks(channel, -1.0, paths.reach):
+        for begin in range(0, len(lattice), _BLOCK):
+            some = lattice[begin : begin + _BLOCK]
+            sums = np.zeros((len(some) + 1, drivers, 1, 2, paths.grid.plan.slot_hz.size))
+            slots = np.arange(1, len(some) + 1, dtype=np.int32)
+            paths.add(channel, some, slots, -1.0, limit_m, sums, part)
+            pressure = paths.spectra(channel, sums)[:, 0]
+            direct = direct + pressure[0]
+            energy = np.abs(pressure[1:]) ** 2
+            there = energy.any(axis=1)
+            lattices.append(some[there])
+            energies.append(energy[there])
+    return np.concatenate(lattices), np.concatenate(energies), np.abs(direct) ** 2
+
+
+def _of_one(paths: Paths, channel: int, listener: int, limit_m: float, count: int) -> list[Reflection]:
+    scene = paths.scene
+    lattice, energy, direct = path_energies(paths, channel, listener, limit_m)
+    level = db(energy.mean(axis=1), float(direct.mean()))
+    at, source = scene.listeners_m[listener], middle_m(scene, channel)
+    first = float(np.linalg.norm(source - at))
+    found = []
+    for which in np.argsort(-level, kind="stable")[:count]:
+        index = np.array([paths.index[axis][lattice[which, axis]] for axis in range(3)])
+        image = np.array([image_coordinates(source[axis], paths.size[axis], index[axis]) for axis in range(3)])
+        azimuth, elevation = scene.arrival_angles_deg(listener, image - at)
+        delay = (float(np.linalg.norm(image - at)) - first) / scene.room.air.speed_m_s
+        found.append(
+            Reflection(
+                channel=channel,
+                listener=listener,
+                faces=faces_in_order(index, image, at, paths.size),
+                delay_ms=delay * 1e3,
+                level_db=float(level[which]),
+                azimuth_deg=float(azimuth),
+                elevation_deg=float(elevation),
+            )
+        )
+    return found
