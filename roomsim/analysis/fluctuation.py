@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from xarray import DataArray
 
 _DB = 10 / np.log(10)
-_POINTS = 2000   # resolves 0.08 s of arrivals in the third octave at 16 kHz
 
 
 def band_variance(bandwidth_hz: ArrayLike, decay_s: ArrayLike) -> NDArray[np.float64]:
@@ -152,8 +151,6 @@ def interference_variance(
     """
     f, decay_s = np.asarray(frequency_hz, float), np.asarray(decay_s, float)
     weights = band_weights(f, mid_hz, fraction)
-    unit = (np.arange(_POINTS) + 0.5) / _POINTS
-    slope = 2 * (1 - unit) / _POINTS
     out = np.ones((2, 2, len(weights)))
     for k, (row, mid, decay) in enumerate(zip(weights, np.asarray(mid_hz, float), decay_s, strict=True)):
         used = np.flatnonzero(row)
@@ -161,6 +158,9 @@ def interference_variance(
             continue
         w = row[used] / row.sum()
         low, high = band_edges_hz(mid, fraction)
+        points = 100 + int(8 * (high - low) * span_s)      # eight to the fastest beat
+        unit = (np.arange(points) + 0.5) / points
+        slope = 2 * (1 - unit) / points
         everywhere = _early_correlation((high - low) * unit, decay, span_s)
         on_grid = _early_correlation(f[used][:, None] - f[used][None, :], decay, span_s)
         out[:, 0, k] = slope @ everywhere.real, slope @ np.abs(everywhere) ** 2

@@ -64,6 +64,20 @@ def variant_name(result: Dataset, variant: dict[str, Any], always: bool = False)
     return ", ".join(parts)
 
 
+class CurveBook:
+    """The curves of a result, each case computed once."""
+
+    def __init__(self, result: Dataset) -> None:
+        self.result = result
+        self._known: dict[tuple, Curves] = {}
+
+    def __call__(self, design: Any, room: Any, variant: dict[str, Any]) -> Curves:
+        case = (design, room, *variant.values())
+        if case not in self._known:
+            self._known[case] = curves(self.result, design, room, variant)
+        return self._known[case]
+
+
 def curves(result: Dataset, design: Any, room: Any, variant: dict[str, Any]) -> Curves:
     """The curves of one case."""
     case = result.sel(design=design, room=room, **variant)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .cases import FRACTION, Curves, curves, level_label, room_detail, variant_name
+from .cases import FRACTION, CurveBook, Curves, level_label, room_detail, variant_name
 from .style import (
     QUIET,
     drawing,
@@ -51,11 +51,13 @@ def level_range_db(all_curves: Sequence[Curves]) -> tuple[float, float]:
 
 
 def response_figure(
-    result: Dataset, room: Any, variant: dict[str, Any], range_db: tuple[float, float] | None = None
+    result: Dataset, room: Any, variant: dict[str, Any], range_db: tuple[float, float] | None = None,
+    book: CurveBook | None = None,
 ) -> Figure:
     """One room: the designs at the seats above, their direct sound below, on the same axes."""
     designs, more = _drawn(result)
-    found = [curves(result, design, room, variant) for design in designs]
+    book = book or CurveBook(result)
+    found = [book(design, room, variant) for design in designs]
     low_db, high_db = range_db or level_range_db(found)
     f = found[0].frequency_hz
     width_in, left_in, right_in = 9.6, 0.95, 0.3
@@ -82,16 +84,18 @@ def response_figure(
 
 
 def overview_figure(
-    result: Dataset, variant: dict[str, Any], rooms: Sequence[Any], range_db: tuple[float, float] | None = None
+    result: Dataset, variant: dict[str, Any], rooms: Sequence[Any], range_db: tuple[float, float] | None = None,
+    book: CurveBook | None = None,
 ) -> Figure:
     """Rooms side by side: at the seats, direct sound, decay time; the same axes everywhere."""
     from .decay_plot import decay_panel, method_note
 
     designs, more = _drawn(result)
-    found = {room: [curves(result, design, room, variant) for design in designs] for room in rooms}
+    book = book or CurveBook(result)
+    found = {room: [book(design, room, variant) for design in designs] for room in rooms}
     low_db, high_db = range_db or level_range_db([c for row in found.values() for c in row])
     f = found[rooms[0]][0].frequency_hz
-    width_in, height_in = max(1.25 + 4.1 * len(rooms), 7.5), 9.8
+    width_in, height_in = max(1.25 + 4.1 * len(rooms), 9.6), 9.8
     rows = {"At the seats": _seat_note(result, short=True), "Direct sound alone": "", "Decay time": method_note(result)}
     with drawing():
         figure = new_figure(width_in, height_in)

@@ -28,7 +28,7 @@ QUIET = "#6b7280"
 HAIRLINE = "#d9d6cf"
 SHADE = "#e9e5dc"
 
-COLOURS = ("#123f6d", "#d9731a", "#2f8f79", "#93336b", "#62a8d8", "#7a6a00")
+COLOURS = ("#123f6d", "#d9731a", "#2f8f79", "#6a1730", "#a87bd0", "#735d26")
 """Line colours in order of use; a test holds them apart for colour-blind eyes and in lightness."""
 DASHES: tuple[Any, ...] = ("solid", (0, (5, 1.6)), (0, (7, 1.6, 1.4, 1.6)), (0, (1.4, 1.3)),
                            (0, (9, 2)), (0, (4, 1.3, 1.3, 1.3, 1.3, 1.3)))
@@ -186,11 +186,18 @@ def fit(figure: Figure, text: Text, right: float) -> float:
     """Cut a text until it ends left of the figure fraction `right`; returns where it ends."""
     renderer = figure.canvas.get_renderer()   # type: ignore[attr-defined]
     limit, whole = right * figure.bbox.width, text.get_text()
-    for length in range(len(whole), 0, -1):
+
+    def end(length: int) -> float:
         text.set_text(whole if length == len(whole) else whole[:length].rstrip() + "…")
-        if text.get_window_extent(renderer).x1 <= limit:
-            break
-    return float(text.get_window_extent(renderer).x1 / figure.bbox.width)
+        return float(text.get_window_extent(renderer).x1)
+
+    low, high = 1, len(whole)      # the longest that fits, at least one letter
+    if end(high) > limit:
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if end(middle) <= limit else (low, middle)
+        high = low
+    return end(high) / figure.bbox.width
 
 
 def key(figure: Figure, entries: Sequence[tuple[str, Pen]], x: float, y: float, more: int = 0) -> None:

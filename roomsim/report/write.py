@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 from ..files.netcdf import write_netcdf
 from ..files.output import OutputFolder, safe_names
 from ..files.table_csv import write_flat, write_rows
-from .cases import curves, variant_name, variants
+from .cases import CurveBook, variant_name, variants
 from .decay_plot import decay_figure
-from .response_plot import level_range_db, overview_figure, response_figure
+from .response_plot import MOST_DESIGNS, level_range_db, overview_figure, response_figure
 from .style import plain_label, save
 from .table import table_rows
 
@@ -58,14 +58,15 @@ def fill(output: OutputFolder, result: Dataset) -> None:
     write_flat(_flat(result), output.path("result.csv"))
     write_rows(table_rows(result), output.path("table.csv"))
     every_variant = list(variants(result))
-    rooms, designs = list(result["room"].values), list(result["design"].values)
+    rooms, designs = list(result["room"].values), list(result["design"].values)[:MOST_DESIGNS]
+    book = CurveBook(result)
     shown = [(room, variant) for variant in every_variant for room in rooms][:MOST_FIGURES]
-    range_db = level_range_db([curves(result, d, room, variant) for room, variant in shown for d in designs])
-    save(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db), output.path("overview.png"))
+    range_db = level_range_db([book(d, room, variant) for room, variant in shown for d in designs])
+    save(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db, book), output.path("overview.png"))
     save(decay_figure(result, every_variant[0]), output.path("decay-time.png"))
     labels = [" ".join(t for t in (str(room), variant_name(result, variant)) if t) for room, variant in shown]
     for (room, variant), name in zip(shown, safe_names(labels), strict=True):
-        save(response_figure(result, room, variant, range_db), output.path(f"response-{name}.png"))
+        save(response_figure(result, room, variant, range_db, book), output.path(f"response-{name}.png"))
 
 
 def _flat(result: Dataset) -> Dataset:
