@@ -13,8 +13,11 @@ from .interpolation import DirectionInterpolator, direction_interpolator
 CONDITION = 100.0
 """Normal equations of the harmonics on a grid may be this badly conditioned."""
 
-_FIELD_ORDER = 17
-"""Highest order of an interpolated field: what a 10° grid carries, and what evaluates fast."""
+_FIELD_ORDER = 24
+"""Highest order of an interpolated field: what a 7° grid carries, and what still evaluates fast."""
+
+_NEGLIGIBLE = 1e-9
+"""Orders that hold less than this part of the energy in every column are left to the local cubics."""
 
 PRESSURE_LEFT, ENERGY_LEFT = (0.05, 0.2), (0.002, 0.01)
 """Harmonics are used in full where they leave less than the first part of the rms variation over the sphere,
@@ -78,6 +81,10 @@ def sphere_field(
     part = np.sqrt(left / np.maximum(varies, 1e-30 + 1e-24 * np.mean(np.abs(values) ** 2, axis=0)))
     full, none = left_over
     coefficients = coefficients * np.clip((none - part) / (none - full), 0, 1)
+    by_order = np.add.reduceat(np.abs(coefficients) ** 2, np.arange(order + 1) ** 2, axis=0)
+    counts = np.flatnonzero(np.any(by_order > _NEGLIGIBLE * np.maximum(by_order.sum(axis=0), 1e-300), axis=1))
+    order = int(counts[-1]) if counts.size else 0
+    coefficients, harmonics = coefficients[: (order + 1) ** 2], harmonics[:, : (order + 1) ** 2]
     return SphereField(
         local=direction_interpolator(directions), order=order, coefficients=coefficients,
         remainder=values - harmonics @ coefficients,
@@ -101,15 +108,18 @@ def grid_order(directions: NDArray[np.float64], most: int = 60) -> int:
     top = max(min(int(np.sqrt(len(directions) / 1.2)) - 1, most), 0)
     basis = real_harmonics(top, directions)
     normal = (basis * node_areas(directions)[:, None]).T @ basis
-    low, high = 0, top
+
+    def carries(order: int) -> bool:
+        size = (order + 1) ** 2
+        values = np.linalg.eigvalsh(normal[:size, :size])
+        return bool(values[0] > 0 and values[-1] / values[0] < CONDITION)
+
+    if carries(top):
+        return top
+    low, high = 0, top - 1
     while low < high:                                    # the condition number only grows with the order
         middle = (low + high + 1) // 2
-        size = (middle + 1) ** 2
-        values = np.linalg.eigvalsh(normal[:size, :size])
-        if values[0] > 0 and values[-1] / values[0] < CONDITION:
-            low = middle
-        else:
-            high = middle - 1
+        low, high = (middle, high) if carries(middle) else (low, middle - 1)
     return low
 
 

@@ -160,7 +160,7 @@ class MeasuredDirectivity:
             nodes, rows = _mirrored(self.directions[rest]) if self.half_space else (self.directions[rest], slice(None))
             guess = sphere_field(nodes, smooth[rest][rows], self._left_over).at(self.directions[out])
         if not self.has_phase:
-            guess = np.maximum(guess, smooth[measured].min(axis=0))
+            guess = np.maximum(guess, DIP * smooth[measured].min(axis=0))
         per = 20 if self.has_phase else 10
         level = [per * np.log10(np.maximum(np.abs(x), 1e-30)) for x in (smooth[out], guess, smooth[measured])]
         true, found, loudest = level
@@ -193,7 +193,7 @@ class MeasuredDirectivity:
         """`values` in `directions` from what `smooth_values(every=True)` holds there."""
         if self.has_phase:
             return smooth * self._turn(self.frequency_hz, directions)
-        least = self.smooth_values(every=True).min(axis=0)
+        least = DIP * self.smooth_values(every=True).min(axis=0)
         return np.sqrt(np.maximum(smooth, least)) + 0j
 
     def _turn(self, frequency_hz: NDArray[np.float64], directions: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -357,8 +357,8 @@ def made(
 @pytest.mark.parametrize("has_phase", [True, False])
 def test_two_orbits_fill_the_sphere_of_an_axisymmetric_source(has_phase: bool) -> None:
     """Cap on a sphere: every orbit is alike, so blending them is exact but for the spline over 10°: 0.15 dB within
-    12 dB of the axis (the dip behind at 2 kHz is as narrow as one step). What was measured stays, and is told
-    from what was filled."""
+    20 dB of the axis. What was measured stays, and is told from what was filled. Left out, a 20° gap over the
+    10° wide dip behind costs some tenths of a decibel at 2 kHz, nothing at 300 Hz."""
     f = sixth_octaves(300, 2000)
     model = Cap(name="cap", radius_m=0.05, sphere_radius_m=0.12, speed_m_s=C)
     directions, names = orbits(10)
@@ -369,11 +369,12 @@ def test_two_orbits_fill_the_sphere_of_an_axisymmetric_source(has_phase: bool) -
     assert any("filled (100 % of the solid angle): orbits blended" in note for note in data.notes)
     between = spiral(501)
     wrong = level(data.far_pressure(f, between)) - level(model.far_pressure(f, between))
-    loud = level(model.far_pressure(f, between)) > -12
+    loud = level(model.far_pressure(f, between)) > -20
     assert np.abs(wrong[loud]).max() < 0.15
     np.testing.assert_allclose(np.abs(data.far_pressure(f, directions)), np.abs(values), rtol=1e-6)
     assert data.is_measured([[1, 0, 0], [0, 1, 0]]).all() and not data.is_measured([[0.6, 0.6, 0.529]]).any()
-    assert np.nanmax(data.leave_out_db()) < 0.2
+    error = data.leave_out_db()
+    assert error[0] < 0.001 < 0.1 < error[-1] < 0.5
 
 
 def test_orbits_that_differ_are_blended_between() -> None:
