@@ -27,7 +27,11 @@ CONVENTIONS = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralFIR", "GeneralTF-E
 _EXTRA = "GLOBAL_RoomsimMeasurement"
 """What AES69 has no place for (drive, mounting, trusted range, …), as JSON in an attribute of our own."""
 
-_FIR_LENGTH, _FIR_RATE_HZ = 4096, 48000
+_FIR_LENGTH, _FIR_RATE_HZ = 8192, 48000
+
+_LEAD = 4
+"""Impulse responses start this part of their length early, for what a band limit rings before the arrival;
+Data_Delay takes it back."""
 
 
 def read_directivity(
@@ -153,7 +157,8 @@ def write_directivity(
         impulse = _impulse_responses(data, directions, sampling_rate_hz, length)
         sofa.Data_IR = impulse[None, :, :, None] if each else impulse[None]
         sofa.Data_SamplingRate = float(sampling_rate_hz)
-        sofa.Data_Delay = np.zeros((1, len(directions), 1) if each else (1, len(directions)))
+        shape = (1, len(directions), 1) if each else (1, len(directions))
+        sofa.Data_Delay = np.full(shape, -float(length // _LEAD))
     else:
         travel = np.exp(-2j * np.pi * data.frequency_hz * data.distance_m / data.speed_m_s) if data.has_phase else 1.0
         pressure = data.values[rows] * travel / data.distance_m
@@ -253,12 +258,12 @@ def _spectra_of_fir(
 def _impulse_responses(
     data: MeasuredDirectivity, directions: NDArray[np.float64], rate_hz: float, length: int
 ) -> NDArray[np.float64]:
-    """Pressure impulse responses at the measuring distance; bands outside the trusted range fade out."""
+    """Pressure impulse responses at the measuring distance, late by a lead; bands not trusted fade out."""
     f = np.fft.rfftfreq(length, 1 / rate_hz)
     weight = np.clip(f / data.low_hz, 0, 1) ** 2 * (np.clip((1.15 * data.high_hz - f) / (0.15 * data.high_hz), 0, 1))
     weight = np.sin(np.pi / 2 * weight) ** 2
     inside = np.clip(f, max(f[1], 1e-3), None)
-    travel = np.exp(-2j * np.pi * f * data.distance_m / data.speed_m_s)
+    travel = np.exp(-2j * np.pi * f * (data.distance_m / data.speed_m_s + length // _LEAD / rate_hz))
     spectrum = data.far_pressure(inside, directions) * weight * travel / data.distance_m
     return np.fft.irfft(spectrum, length, axis=-1)
 

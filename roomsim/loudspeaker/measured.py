@@ -90,9 +90,11 @@ class MeasuredDirectivity:
             put("level_uncertainty_db", self.level_uncertainty_db, float)
         _check(self)
         f = self.frequency_hz
-        object.__setattr__(self, "low_hz", float(max(self.low_hz, f[0])))
-        object.__setattr__(self, "high_hz", float(min(self.high_hz, f[-1])))
-        if not np.any(self.trusted):
+        inside = f[self.trusted]
+        if inside.size:                                   # the range ends at measured frequencies
+            object.__setattr__(self, "low_hz", float(inside[0]))
+            object.__setattr__(self, "high_hz", float(inside[-1]))
+        else:
             raise InvalidValue("low_hz, high_hz", (self.low_hz, self.high_hz), "no measured frequency lies between")
 
     @property
