@@ -194,6 +194,8 @@ def main(arguments: list[str] | None = None) -> int:
         with _orderly_end():
             code = app(args=arguments, prog_name="roomsim", standalone_mode=False)
             sys.stdout.flush()
+        if code == INTERRUPTED:   # newer argument parsers catch Ctrl-C themselves
+            raise KeyboardInterrupt
         return code if isinstance(code, int) else GOOD
     except DefinitionError as error:
         _say(str(error), as_json, [problem.as_dict() for problem in error.problems])

@@ -79,13 +79,14 @@ def _flat(result: Dataset) -> Dataset:
 
 
 def notes(result: Dataset) -> list[str]:
-    """What the result takes for granted or warns of: one line of each kind, the range it concerns in front."""
+    """What the result takes for granted or warns of: one line of each kind, with the range it concerns."""
     kinds: dict[str, list[str]] = {}
     for note in json.loads(result.attrs.get("metadata", "{}")).get("notes", []):
         low, high = note.get("low_hz"), note.get("high_hz")
         where = f"{low:.0f} to {high:.0f} Hz: " if low and high else f"below {high:.0f} Hz: " if high else (
             f"above {low:.0f} Hz: " if low else "")
-        kinds.setdefault(note["code"], []).append(where + plain_label(note["text"], 400))
+        text = plain_label(note["text"], 400)
+        kinds.setdefault(note["code"], []).append(text if "Hz" in text else where + text)
     return [
         lines[0] + (f" (and {len(lines) - 1} more of this kind in result.nc)" if len(lines) > 1 else "")
         for lines in kinds.values()
