@@ -20,8 +20,9 @@ def finish(absorption, scattering=0.05):
 
 def room(floor, walls):
     geometry = box(5.5, 4.2, 2.5)
-    materials = dict.fromkeys(geometry.face_names, finish(walls))
-    return Room(name="test", geometry=geometry, materials={**materials, "floor": finish(floor), "ceiling": finish(floor)})
+    flat = {"floor": finish(floor), "ceiling": finish(floor)}
+    materials = {**dict.fromkeys(geometry.face_names, finish(walls)), **flat}
+    return Room(name="test", geometry=geometry, materials=materials)
 
 
 def test_it_names_the_faces_the_bands_and_the_scattering():
