@@ -95,7 +95,8 @@ def response_from_levels(
     orbit: str = "",
 ) -> DirectionalResponse:
     """A response from levels [dB re 20 µPa, or relative] and phase [degrees]."""
-    pressure = REFERENCE_PRESSURE_PA * 10 ** (np.asarray(level_db, float) / 20) + 0j
+    with np.errstate(over="ignore"):                     # what is no level is refused elsewhere
+        pressure = REFERENCE_PRESSURE_PA * 10 ** (np.asarray(level_db, float) / 20) + 0j
     if phase_deg is not None:
         pressure = pressure * np.exp(1j * np.radians(np.asarray(phase_deg, float)))
     return DirectionalResponse(
