@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import warnings
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -26,6 +27,9 @@ CONVENTIONS = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralFIR", "GeneralTF-E
 
 _EXTRA = "GLOBAL_RoomsimMeasurement"
 """What AES69 has no place for (drive, mounting, trusted range, …), as JSON in an attribute of our own."""
+
+_NEVER_WRITTEN = 1e30
+"""netCDF puts 9.97e36 where nothing was written."""
 
 _FIR_LENGTH, _FIR_RATE_HZ = 8192, 48000
 
@@ -83,8 +87,8 @@ def read_directivity(
             rule = f"does not fit the positions: {shape.format(*distance.shape)}"
             raise InvalidValue("Data", shape.format(*pressure.shape[:2]), rule)
         pressure = pressure.reshape(-1, f.size)
-        if not np.all(np.isfinite(pressure)):
-            raise InvalidValue("Data", None, "holds NaN or infinite values", "export the file again")
+        if not np.all(np.isfinite(pressure)) or np.any(np.abs(pressure) > _NEVER_WRITTEN):
+            raise InvalidValue("Data", None, "holds NaN or infinite values, or ones never written", "export it again")
         has_phase = bool(np.any(pressure.imag) or np.any(pressure.real < 0))
         setup, extra = _with_file_setup(sofa, setup or MeasurementSetup(), centre[0 if emitter is None else emitter])
         distance = distance.reshape(-1)
@@ -200,7 +204,9 @@ def _opened(path: Path) -> tuple[Any, str]:
             f"known: {', '.join(nearest(str(convention), CONVENTIONS))}",
         )
     try:
-        return sofar.read_sofa(str(path), verify=False, verbose=False), str(convention)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)      # of missing data, which we look for ourselves
+            return sofar.read_sofa(str(path), verify=False, verbose=False), str(convention)
     except Exception as error:      # sofar raises whatever it meets in a damaged file
         raise InvalidValue("file", None, f"is damaged or cut short ({shown(error, 120)})", cure) from error
 

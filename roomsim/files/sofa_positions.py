@@ -14,6 +14,9 @@ from ..sphere import unit_vectors
 _LENGTHS = {"metre": 1.0, "meter": 1.0, "m": 1.0, "centimetre": 0.01, "centimeter": 0.01, "cm": 0.01,
             "millimetre": 1e-3, "millimeter": 1e-3, "mm": 1e-3}
 _ANGLES = {"degree": 1.0, "deg": 1.0, "°": 1.0, "radian": 180 / np.pi, "rad": 180 / np.pi}
+_FARTHEST = 1e7
+"""No coordinate is larger in any unit; netCDF puts 9.97e36 where nothing was written."""
+
 _DEFAULT_UNITS = {"cartesian": "metre", "spherical": "degree, degree, metre"}
 
 
@@ -79,8 +82,8 @@ def _points(
     value = np.atleast_2d(value)
     if value.ndim > 3 or value.shape[1] != 3:
         raise InvalidValue(key, value.shape, "must have three coordinates per point")
-    if not np.all(np.isfinite(value)):
-        raise InvalidValue(key, None, "holds NaN or infinite values")
+    if not np.all(np.isfinite(value)) or np.any(np.abs(value) > _FARTHEST):
+        raise InvalidValue(key, None, "holds NaN or infinite values, or ones never written")
     kind = str(getattr(sofa, f"{key}_Type", kind or "cartesian")).strip().lower()
     if kind not in _DEFAULT_UNITS:
         raise InvalidValue(f"{key}_Type", kind, "must be cartesian or spherical")

@@ -198,7 +198,7 @@ def _trusted(
     f: NDArray[np.float64], values: NDArray[np.complex128], setup: MeasurementSetup, gate_hz: float, said: list[str]
 ) -> tuple[float, float]:
     low, high = trusted_range(f, np.mean(np.abs(values) ** 2, axis=0))
-    low = setup.low_hz if setup.low_hz is not None else max(low, gate_hz)
+    low = max(low if setup.low_hz is None else setup.low_hz, gate_hz)
     high = setup.high_hz if setup.high_hz is not None else high
     above = f[f >= low * (1 - 1e-6)]
     if above.size == 0 or low > high:

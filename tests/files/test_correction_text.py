@@ -13,7 +13,8 @@ from roomsim.loudspeaker.chamber import ChamberCorrection
 
 GOOD = ChamberCorrection(
     name="north chamber: 4 × 5 m", frequency_hz=np.array([20.0, 25.1, 63.0, 200.0]),
-    mean_db=np.array([7.1, 5.3, 0.2, 0.0]), spread_db=np.array([1.1, 0.7, 0.3, 0.1]), count=6, cut_off_hz=80.0, blend_octaves=0.75,
+    mean_db=np.array([7.1, 5.3, 0.2, 0.0]),
+    spread_db=np.array([1.1, 0.7, 0.3, 0.1]), count=6, cut_off_hz=80.0, blend_octaves=0.75,
 )
 
 

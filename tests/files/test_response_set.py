@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -125,6 +126,12 @@ def test_a_gate_removes_the_echo_and_states_its_limit(tmp_path: Path) -> None:
     open_ended = read_response_set(entries, name="all", setup=SETUP, pascal_per_unit=2.0)
     assert np.max(np.abs(level(np.abs(open_ended.far_pressure(f, GRID)) / true))) > 2.0
     assert open_ended.low_hz < 25
+
+
+def test_a_stated_low_limit_does_not_go_below_the_gate(tmp_path: Path) -> None:
+    entries = wav_set(tmp_path, impulses())
+    setup = replace(SETUP, low_hz=20.0)
+    assert read_response_set(entries, name="gated", setup=setup, gate=Gate(length_s=0.008)).low_hz > 142
 
 
 def test_latency_stays_and_is_told(tmp_path: Path) -> None:

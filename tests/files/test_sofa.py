@@ -295,6 +295,10 @@ def nan_value(sofa: sofar.Sofa) -> None:
     sofa.Data_Real = np.where(np.arange(F.size) == 3, np.nan, sofa.Data_Real)
 
 
+def never_written(sofa: sofar.Sofa) -> None:
+    sofa.Data_Real = np.where(np.arange(F.size) == 3, netCDF4.default_fillvals["f8"], sofa.Data_Real)
+
+
 def falling(sofa: sofar.Sofa) -> None:
     sofa.N = F[::-1]
 
@@ -325,6 +329,7 @@ def infinite_place(sofa: sofar.Sofa) -> None:
         (radians_as_degrees, "ReceiverPosition = 3.14"),
         (radians_as_degrees, "these look like radians; give degrees"),
         (nan_value, "Data: holds NaN or infinite values"),
+        (never_written, "or ones never written"),
         (falling, "frequencies must be finite, rising, none twice"),
         (doubled, "frequencies must be finite, rising, none twice"),
         (twice, "is given 2 times"),
