@@ -59,12 +59,15 @@ class Response:
     channels : labels
     direct : direct sound with its mounting-wall image
     early : reflections up to the hand-over, without the direct sound
-    late : mean-square pressure [Pa²] of what comes later
+    late : mean-square pressure [Pa²] of what comes after the hand-over
+    scattered : mean-square pressure [Pa²] of scattered sound before the hand-over, which has no phase
     wave : exact pressure of the wave engine, NaN above its range; None where it did not run
     wave_weight : w(f) of the crossfade, 1 where the wave engine stands alone, shape (n_frequency,)
-    band_hz : exact midbands of `decay_s`, shape (n_band,)
-    decay_s : decay time per band [s], shape (n_band,)
-    decay_method : how each band's decay was found, length n_band
+    energy : energy of all paths over time since emission [Pa² per step], (n_channel, n_listener, n_band, n_step)
+    energy_step_s : length of a step
+    energy_band_hz : exact octave midbands of `energy`, shape (n_band,)
+    direct_s : arrival of the direct sound after emission, shape (n_channel, n_listener)
+    late_noise_db : standard error of the late energy, shape (n_channel, n_listener, n_band)
     reflections : the strongest early paths
     notes : assumptions and limits
     """
@@ -74,11 +77,14 @@ class Response:
     direct: NDArray[np.complex128]
     early: NDArray[np.complex128]
     late: NDArray[np.float64]
+    scattered: NDArray[np.float64]
     wave: NDArray[np.complex128] | None = None
     wave_weight: NDArray[np.float64] | None = None
-    band_hz: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    decay_s: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    decay_method: tuple[str, ...] = ()
+    energy: NDArray[np.float64] | None = None
+    energy_step_s: float = 0.001
+    energy_band_hz: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    direct_s: NDArray[np.float64] | None = None
+    late_noise_db: NDArray[np.float64] | None = None
     reflections: tuple[Reflection, ...] = ()
     notes: tuple[Note, ...] = ()
 
@@ -98,14 +104,14 @@ class Response:
         return w * wave + (1 - w) * images
 
     @property
-    def late_mean_square(self) -> NDArray[np.float64]:
-        """Late energy that stands beside `pressure`: (1 - w²)·late [Pa²], since the wave part holds the rest."""
-        return (1 - self.weight**2) * self.late
+    def diffuse_mean_square(self) -> NDArray[np.float64]:
+        """Energy without phase beside `pressure`: (1 - w²)(late + scattered) [Pa²]; the wave part holds the rest."""
+        return (1 - self.weight**2) * (self.late + self.scattered)
 
     @property
     def mean_square(self) -> NDArray[np.float64]:
-        """Expected mean-square pressure |pressure|² + late part [Pa²]."""
-        return np.abs(self.pressure) ** 2 + self.late_mean_square
+        """Expected mean-square pressure |pressure|² + diffuse part [Pa²]."""
+        return np.abs(self.pressure) ** 2 + self.diffuse_mean_square
 
     def with_notes(self, *notes: Note) -> Response:
         """The same response with more notes."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..bands import OCTAVE, band_means, db, from_db, midbands_hz, smoothed
-from .fluctuation import gamma_bias_db, gamma_spread_db, interference_variance, late_variance
+from .fluctuation import diffuse_variance, gamma_bias_db, gamma_spread_db, interference_variance
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
@@ -64,9 +64,9 @@ def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, hig
     """Standard deviation over the seats of the band level [dB], channels summed in power.
 
     Two parts, added as variances (law of total variance): the spread of the seats' expected levels, less
-    what the coarse frequency grid alone brings into it (`interference_variance`); and what the late field's own
-    fluctuation adds at every seat (`late_variance`), because the late part of a prediction is a mean that no
-    single seat shows.
+    what the coarse frequency grid alone brings into it (`interference_variance`); and what the fluctuation of
+    late and scattered sound adds at every seat (`diffuse_variance`), because in a prediction they are means that
+    no single seat shows.
 
     Parameters
     ----------
@@ -95,17 +95,19 @@ def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, hig
         )
         return means.assign_coords(band=("band", mids, {"units": "Hz"}))
 
-    late = from_db_array(result["late_level_db"])
-    if "wave_weight" in result:
-        late = late * (1 - result["wave_weight"] ** 2)
-    total, late = bands(from_db_array(result["level_db"])), bands(late)
+    beside = 1 - result["wave_weight"] ** 2 if "wave_weight" in result else 1.0
+    total = bands(from_db_array(result["level_db"]))
+    late = bands(from_db_array(result["late_level_db"]) * beside)
+    scattered = (
+        bands(from_db_array(result["scattered_level_db"]) * beside) if "scattered_level_db" in result else late * 0
+    )
     direct = bands(from_db_array(result["direct_level_db"]))
     early = bands(from_db_array(result["early_level_db"]))
-    coherent = (total - late).clip(min=0)
+    coherent = (total - late - scattered).clip(min=0)
     decay = _decay_at(result["decay_s"], mids)
     share = (direct / (direct + early)).fillna(1.0)
-    variance = late_variance(
-        coherent_mean_square=coherent, late_mean_square=late, direct_share=share,
+    variance = diffuse_variance(
+        coherent_mean_square=coherent, late_mean_square=late, scattered_mean_square=scattered, direct_share=share,
         bandwidth_hz=coherent["band"].copy(data=width), decay_s=decay,
     )
     sum_total = total.sum("channel", skipna=True, min_count=1)

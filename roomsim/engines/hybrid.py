@@ -7,15 +7,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..bands import OCTAVES_HZ
+from ..bands import OCTAVE, OCTAVES_HZ
 from ..conventions import HAND_OVER_S
 from ..response import Note, Response
 from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..scene import Scene
 from .images import trace_images
-from .late import statistical_late
+from .late import spectrum_of_bands
 from .modes import modal_decay_s
+from .ray_part import RayPart, late_histogram
+from .rays import trace_rays
 from .wave import solve_box
+
+RAY_BANDS_HZ = 1000 * OCTAVE ** np.arange(-4, 5)
+"""Octaves 63 Hz to 16 kHz."""
 
 CROSSFADE_HZ = (400.0, 800.0)
 """The octave over which the exact field of a box hands over to the images."""
@@ -29,10 +34,14 @@ class Options:
     ----------
     crossfade_hz : lower and upper end of the crossfade
     hand_over_s : early sound ends this long after the direct sound at each seat
+    rays : per channel
+    seed : of the rays
     """
 
     crossfade_hz: tuple[float, float] = CROSSFADE_HZ
     hand_over_s: float = HAND_OVER_S
+    rays: int = 20_000
+    seed: int = 1
 
 
 def crossfade_weight(frequency_hz: ArrayLike, crossfade_hz: tuple[float, float]) -> NDArray[np.float64]:
@@ -58,43 +67,54 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
     options = options or Options()
     f = np.asarray(frequency_hz, float)
     images = trace_images(scene, f, hand_over_s=options.hand_over_s)
-    late = statistical_late(
-        scene, f, eyring_kuttruff_s(scene.room, f), hand_over_s=options.hand_over_s
-    )
+    rays = trace_rays(scene, RAY_BANDS_HZ, rays=options.rays, seed=options.seed)
+    late, scattered = ray_spectra(scene, f, rays, images.hand_over_s)
     weight = crossfade_weight(f, options.crossfade_hz)
     wave = np.full(images.direct.shape, np.nan, complex)
     low = weight > 0
     if low.any():
         wave[..., low] = solve_box(scene, f[low])
-    decay, method = decay_per_band(scene)
     return Response(
         frequency_hz=f,
         channels=scene.channels,
         direct=images.direct,
         early=images.early,
         late=late,
+        scattered=scattered,
         wave=wave if low.any() else None,
         wave_weight=weight if low.any() else None,
-        band_hz=OCTAVES_HZ,
-        decay_s=decay,
-        decay_method=method,
+        energy=rays.energy,
+        energy_step_s=rays.bin_s,
+        energy_band_hz=rays.band_hz,
+        direct_s=rays.direct_s,
+        late_noise_db=rays.noise_db,
         reflections=images.reflections,
         notes=_notes(scene, options),
     )
 
 
-def decay_per_band(scene: Scene) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Decay time of each octave [s], shape (n_band,), and how it was found.
+def ray_spectra(
+    scene: Scene, frequency_hz: NDArray[np.float64], rays: RayPart, hand_over_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean-square pressure [Pa²] of the rays after and before the hand-over, (n_channel, n_listener, n_frequency).
 
-    Octaves whose midband lies below the transition frequency are read from the modes, the others from
-    Eyring's formula with Kuttruff's correction.
+    After it: everything. Before it: only paths that were scattered at least once, since the image engine has
+    the others.
     """
-    decay = eyring_kuttruff_s(scene.room, OCTAVES_HZ)
-    transition = scene_transition_hz(scene)
-    modal = transition > OCTAVES_HZ
-    if modal.any():
-        decay[modal] = modal_decay_s(scene.room, OCTAVES_HZ[modal])
-    return decay, tuple("modes" if is_modal else "Eyring–Kuttruff" for is_modal in modal)
+    carried = late_histogram(rays, hand_over_s)
+    after = np.clip((rays.time_s + rays.bin_s - hand_over_s[..., None, None]) / rays.bin_s, 0, 1)
+    late = (carried * after).sum(axis=-1)
+    early = (carried * (1 - after)).sum(axis=-1)
+    return (
+        spectrum_of_bands(scene, frequency_hz, late, rays.band_hz, rays.fraction),
+        spectrum_of_bands(scene, frequency_hz, early, rays.band_hz, rays.fraction),
+    )
+
+
+def modal_decays(scene: Scene) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Midbands of the octaves below the transition frequency and their decay times [s] from the modes."""
+    low = OCTAVES_HZ[scene_transition_hz(scene) > OCTAVES_HZ]
+    return low, modal_decay_s(scene.room, low) if low.size else np.empty(0)
 
 
 def scene_transition_hz(scene: Scene) -> float:
@@ -111,9 +131,9 @@ def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
              text=f"Up to {low:g} Hz the field is the exact solution of the box."),
         Note(code="crossfade", low_hz=low, high_hz=high,
              text=f"From {low:g} to {high:g} Hz the exact field fades into image sources."),
-        Note(code="statistical-late-field", low_hz=low,
-             text=f"Later than {options.hand_over_s * 1e3:g} ms after the direct sound the energy above "
-                  f"{low:g} Hz is statistical: Eyring's formula with Kuttruff's correction."),
+        Note(code="rays", low_hz=low,
+             text=f"Above {low:g} Hz what is scattered, and what arrives later than {options.hand_over_s * 1e3:g} ms "
+                  f"after the direct sound, is ray energy ({options.rays} rays per channel, seed {options.seed})."),
     ]
     first_mode = room.air.speed_m_s / (2 * float(room.geometry.size_m.max()))
     notes.append(

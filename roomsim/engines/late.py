@@ -1,59 +1,30 @@
-"""The late field as a statistical one: diffuse energy that decays exponentially after the hand-over."""
+"""What the rays' band energies mean at every frequency of a response."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..bands import OCTAVE
-from ..constants import DECAY_CONSTANT
-from ..conventions import HAND_OVER_S
+from ..bands import OCTAVE, band_means
 from ..loudspeaker.mounting import power_into_free_field, power_into_half_space
 from ..room.materials import reflection_factor
 from ..scene import Scene
 
+POINTS_PER_OCTAVE = 12
+"""The channel's power is followed on so fine a grid; faster ripple averages out in the late field."""
 
-def diffuse_mean_square(
-    power_rho_c: ArrayLike, decay_s: ArrayLike, volume_m3: float, speed_m_s: float, start_s: ArrayLike = 0.0
+
+def spectrum_of_bands(
+    scene: Scene, frequency_hz: ArrayLike, energy: NDArray[np.float64], band_hz: ArrayLike, fraction: int = 1
 ) -> NDArray[np.float64]:
-    """Steady mean-square pressure of a diffuse field that arrives later than `start_s` after emission.
+    """Mean-square pressure at every frequency of a diffuse part known in bands.
 
     Parameters
     ----------
-    power_rho_c : sound power times ρc [Pa² m²], shape (..., n_frequency)
-    decay_s : decay time [s], shape (n_frequency,)
-    volume_m3 : volume of the room
-    speed_m_s : speed of sound
-    start_s : time since emission [s], broadcasts with the others
-
-    Returns
-    -------
-    p² [Pa²] = c·(Wρc)·T / (6 ln 10 · V) · exp(-6 ln 10 · start / T)
-
-    Notes
-    -----
-    The energy density of a diffuse field fed with power W is W·T / (6 ln 10 · V); it leaves with the decay
-    time T [kuttruff2016], ch. 5. Integrated from zero this is the classical 4Wρc/A.
-
-    >>> round(float(diffuse_mean_square(1.0, 0.5, 50.0, 343.0)), 4)
-    0.2483
-    """
-    decay = np.asarray(decay_s, float)
-    steady = speed_m_s * np.asarray(power_rho_c, float) * decay / (DECAY_CONSTANT * volume_m3)
-    return steady * np.exp(-DECAY_CONSTANT * np.asarray(start_s, float) / decay)
-
-
-def statistical_late(
-    scene: Scene, frequency_hz: ArrayLike, decay_s: ArrayLike, *, hand_over_s: float = HAND_OVER_S
-) -> NDArray[np.float64]:
-    """Late mean-square pressure [Pa²] of every channel at every listener.
-
-    Parameters
-    ----------
-    scene : the scene
+    scene : the scene, for what its channels radiate
     frequency_hz : shape (n_frequency,)
-    decay_s : decay time on that grid, shape (n_frequency,)
-    hand_over_s : the late part starts this long after each channel's first direct sound at each listener
+    energy : band means [Pa²], shape (n_channel, n_listener, n_band)
+    band_hz, fraction : the bands
 
     Returns
     -------
@@ -61,23 +32,24 @@ def statistical_late(
 
     Notes
     -----
-    The field is taken as diffuse from the hand-over on. Its power is that of the channel and its
-    mounting-wall image summed coherently, on a grid of twelve points per octave, since rounded over
-    that width the interference of distant drivers averages out.
+    Between loudspeaker and listener the room is smooth in frequency, the loudspeaker is not: the ratio of
+    energy to radiated power is interpolated over log frequency in decibels, held beyond the outer midbands,
+    and multiplied with the power of the channel and its mounting-wall image.
     """
-    f = np.asarray(frequency_hz, float)
-    c = scene.room.air.speed_m_s
-    coarse = f if f.size < 3 else _coarse_grid(f)
-    out = np.empty((len(scene.channels), len(scene.listeners_m), f.size))
-    for channel in range(len(scene.channels)):
-        power = channel_power_rho_c(scene, channel, coarse)
-        on_grid = power if coarse is f else np.interp(np.log(f), np.log(coarse), power)
-        first = np.min(
-            [np.linalg.norm(scene.listeners_m - e.position_m, axis=1) for e in scene.channel_emitters(channel)],
-            axis=0,
-        )
-        start = first[:, None] / c + hand_over_s
-        out[channel] = diffuse_mean_square(on_grid, decay_s, scene.room.geometry.volume_m3, c, start)
+    f, mids = np.asarray(frequency_hz, float), np.asarray(band_hz, float)
+    half = OCTAVE ** (0.5 / fraction)
+    low, high = min(f[0], mids[0] / half), max(f[-1], mids[-1] * half)
+    count = int(np.ceil(POINTS_PER_OCTAVE * np.log(high / low) / np.log(OCTAVE))) + 1
+    fine = np.geomspace(low, high, max(count, 2))
+    out = np.empty((*energy.shape[:2], f.size))
+    for channel in range(energy.shape[0]):
+        power = channel_power_rho_c(scene, channel, fine)
+        per_band = band_means(power, fine, mids, fraction)
+        with np.errstate(divide="ignore"):
+            gain = np.log(energy[channel] / per_band)
+        gain = np.maximum(gain, -200.0)                     # no ray arrived: nothing, but finite
+        on_grid = np.array([np.interp(np.log(f), np.log(mids), row) for row in gain])
+        out[channel] = np.exp(on_grid) * np.interp(np.log(f), np.log(fine), power)
     return out
 
 
@@ -99,9 +71,3 @@ def channel_power_rho_c(scene: Scene, channel: int, frequency_hz: ArrayLike) -> 
         speed_m_s=speed,
         on_wall=emitters[0].on_wall,
     )
-
-
-def _coarse_grid(frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    low, high = float(frequency_hz.min()), float(frequency_hz.max())
-    count = max(2, int(np.ceil(12 * np.log(high / low) / np.log(OCTAVE))) + 1)
-    return np.geomspace(low, high, count)

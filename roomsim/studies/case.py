@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..bands import analysis_grid_hz, db
+from ..bands import OCTAVES_HZ, analysis_grid_hz, db
 from ..constants import REFERENCE_PRESSURE_PA
 from ..engines.hybrid import scene_transition_hz, simulate
 from ..errors import RoomsimError
 from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
 from ..response import Note, Reflection, Response
 from ..sphere import fibonacci_grid
+from .decay import read_case_decay
 from .plan import Case
 
 
@@ -57,27 +58,31 @@ def run_case(case: Case) -> CaseResult:
     level = {
         "level_db": response.mean_square,
         "direct_level_db": np.abs(response.direct) ** 2,
-        "early_level_db": np.abs(response.early) ** 2,
+        "early_level_db": np.abs(response.early) ** 2 + response.scattered,
+        "scattered_level_db": response.scattered,
         "late_level_db": response.late,
     }
+    decay = read_case_decay(scene, response)
     arrays: dict[str, NDArray] = {name: db(values, reference) for name, values in level.items()}
     pressure = response.pressure
     arrays |= {
         "pressure_real": pressure.real,
         "pressure_imag": pressure.imag,
         "wave_weight": response.weight,
-        "decay_s": response.decay_s,
+        "decay_s": decay.decay_s,
+        "decay_spread_s": decay.decay_spread_s,
+        **decay.ratios,
     }
-    mid = [int(np.argmin(np.abs(np.log(response.band_hz / f)))) for f in (500, 1000)]
+    mid = [int(np.argmin(np.abs(np.log(OCTAVES_HZ / f)))) for f in (500, 1000)]
     transition = scene_transition_hz(scene)
     return CaseResult(
         labels=case.labels,
         channels=response.channels,
         arrays=arrays,
-        band_hz=response.band_hz,
-        decay_method=response.decay_method,
+        band_hz=OCTAVES_HZ,
+        decay_method=decay.method,
         transition_hz=transition,
-        decay_mid_s=float(response.decay_s[mid].mean()),
+        decay_mid_s=float(decay.decay_s[mid].mean()),
         trusted_from_hz=float(case.frequency_hz[0] if response.wave is not None else transition),
         calibrated=case.loudspeaker.calibrated,
         reference_db=float(db(reference, REFERENCE_PRESSURE_PA**2)),
@@ -106,13 +111,13 @@ def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
 
 
 def refuse_impossible(response: Response, title: str) -> None:
-    """Raise rather than return numbers that cannot be: NaN, infinite, negative energy or decay."""
+    """Raise rather than return numbers that cannot be: NaN, infinite, negative energy."""
     arrays = {
         "pressure": response.pressure, "direct": response.direct, "early": response.early,
-        "late": response.late, "decay_s": response.decay_s,
+        "late": response.late, "scattered": response.scattered,
     }
     for name, values in arrays.items():
         if not np.all(np.isfinite(values)):
             raise RoomsimError(f"{title}: {name} came out NaN or infinite; this is a fault of roomsim")
-    if np.any(response.late < 0) or np.any(response.decay_s <= 0):
-        raise RoomsimError(f"{title}: negative energy or decay time; this is a fault of roomsim")
+    if np.any(response.late < 0) or np.any(response.scattered < 0):
+        raise RoomsimError(f"{title}: negative energy; this is a fault of roomsim")

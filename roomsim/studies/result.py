@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from .case import CaseResult
+from .decay import RATIOS
 from .plan import Plan
 
 if TYPE_CHECKING:
@@ -22,11 +23,15 @@ LONG_NAMES = {
     "level_db": "level at the seat",
     "direct_level_db": "level of the direct sound",
     "early_level_db": "level of the early reflections",
+    "scattered_level_db": "level of scattered sound before the hand-over, part of the early level",
     "late_level_db": "level of the late sound",
     "pressure_real": "coherent pressure, real part",
     "pressure_imag": "coherent pressure, imaginary part",
     "wave_weight": "weight of the exact field",
     "decay_s": "decay time",
+    "decay_spread_s": "standard deviation of the decay time over the seats",
+    "early_decay_s": "early decay time EDT",
+    "c50_db": "clarity C50", "c80_db": "clarity C80", "d50": "definition D50", "centre_time_s": "centre time Ts",
     "decay_method": "how the decay time was found",
     "trusted_from_hz": "lowest frequency at which the prediction can be trusted",
     "reference_db": "level that 0 dB stands for, re 20 µPa",
@@ -35,7 +40,11 @@ LONG_NAMES = {
     "length_m": "length of the room", "width_m": "width of the room", "height_m": "height of the room",
     "volume_m3": "volume", "floor_m2": "floor area",
 }
-_TRAILING = {"wave_weight": ("frequency",), "decay_s": ("band",)}
+_TRAILING = {
+    "wave_weight": ("frequency",),
+    "decay_s": ("band",), "decay_spread_s": ("band",),
+    **dict.fromkeys(RATIOS, ("listener", "band")),
+}
 _RECORDED_PACKAGES = ("numpy", "scipy", "numba")
 
 
@@ -88,7 +97,9 @@ def assemble(plan: Plan, results: Sequence[CaseResult], study: StudyDefinition) 
         at = tuple(position[dim][label] for dim, label in result.labels)
         channel_index = [channels.index(channel) for channel in result.channels]
         for name, values in result.arrays.items():
-            if name in _TRAILING:
+            if "listener" in _TRAILING.get(name, ()):
+                arrays[name][at][: values.shape[0]] = values
+            elif name in _TRAILING:
                 arrays[name][at] = values
             else:
                 arrays[name][at][channel_index, : values.shape[1]] = values
