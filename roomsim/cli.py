@@ -7,6 +7,7 @@ Exit codes: 0 good, 1 a fault of roomsim, 2 a mistake in the input or something 
 from __future__ import annotations
 
 import json
+import math
 import os
 import signal
 import sys
@@ -112,7 +113,8 @@ def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool) -> N
         from .report.write import fill
         from .studies.run import predict as run
 
-        with _progress() as told:
+        axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
+        with _progress(math.prod(map(len, axes))) as told:
             result = run(study, progress=told, jobs=jobs)   # type: ignore[arg-type]
         fill(output, result)
         names = output.names
@@ -150,7 +152,7 @@ def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
 
 
 @contextmanager
-def _progress() -> Iterator[Callable[[int, int, str], None] | None]:
+def _progress(cases: int) -> Iterator[Callable[[int, int, str], None] | None]:
     """A bar with the time left on a terminal (standard error); nothing elsewhere."""
     if not sys.stderr.isatty():
         yield None
@@ -161,7 +163,7 @@ def _progress() -> Iterator[Callable[[int, int, str], None] | None]:
     columns = (TextColumn("predicting"), BarColumn(), MofNCompleteColumn(), TextColumn("cases, left:"),
                TimeRemainingColumn(compact=True))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=None)
+        task = bar.add_task("", total=cases)
         yield lambda done, total, title: bar.update(task, completed=done, total=total)
 
 

@@ -68,44 +68,54 @@ def overlap(bandwidth_hz: ArrayLike, decay_s: ArrayLike, gap_s: ArrayLike) -> ND
     return np.where(usable, value, np.where(sigma >= 300, 0.0, none))
 
 
-def late_variance(
+def diffuse_variance(
     *,
     coherent_mean_square: DataArray,
     late_mean_square: DataArray,
     direct_share: DataArray,
     bandwidth_hz: DataArray,
     decay_s: DataArray,
+    scattered_mean_square: DataArray | float = 0.0,
     late_from_s: float = HAND_OVER_S,
 ) -> DataArray:
-    """Variance of a seat's band mean-square about its mean [same unit squared].
+    """Variance of a seat's band mean-square about its mean because sound without phase is only a mean.
 
-    E² V² for the late part alone, plus 2 C E K for its cross term with the coherent part C. K is the
-    overlap of the direct sound and of the early reflections with the late part, weighted with their
-    energies; early reflections are taken as spread over the time before the late part, decaying alike.
+    With C the coherent part, S the scattered one before the late part E begins, E from then on:
+    E² V² + S² V_S + 2 S E K_SE + 2 C (S K_CS + E K_CE) [same unit squared]. Each K says how much of a cross
+    term survives in the band, by how the two parts overlap in time; the coherent part is split into the direct
+    sound and early reflections by their energies. Early reflections and scattered sound are taken as spread
+    over the time before the late part, decaying alike.
 
     Parameters
     ----------
-    coherent_mean_square, late_mean_square : band means at each seat
+    coherent_mean_square, late_mean_square, scattered_mean_square : band means at each seat
     direct_share : direct energy / (direct + early energy)
     bandwidth_hz, decay_s : of each band
-    late_from_s : when the late part begins after the direct sound; 0 for a late part that holds scattered
-        sound from the first moment
+    late_from_s : when the late part begins after the direct sound
 
     Notes
     -----
-    At one frequency the field is c + n with n circular Gaussian: var |c + n|² = E² + 2|c|²E exactly.
+    At one frequency the field is c + n with n circular Gaussian: var |c + n|² = N² + 2|c|²N exactly, N = S + E.
     """
     import xarray as xr
 
     band, decay = xr.broadcast(bandwidth_hz, decay_s)
-    own = band.copy(data=band_variance(band.values, decay.values))
-    if late_from_s > 0:
-        direct = band.copy(data=overlap(band.values, decay.values, late_from_s))
-        early = band.copy(data=_early_overlap(band.values, decay.values, late_from_s))
-        cross = direct_share * direct + (1 - direct_share) * early
-    else:
-        cross = own
-    return late_mean_square**2 * own + 2 * coherent_mean_square * late_mean_square * cross
+
+    def factor(values: NDArray) -> DataArray:
+        return band.copy(data=values)
+
+    coherent, late, scattered = coherent_mean_square, late_mean_square, scattered_mean_square
+    early_late = factor(_early_overlap(band.values, decay.values, late_from_s))
+    direct_late = factor(overlap(band.values, decay.values, late_from_s))
+    direct_early, early_early = (factor(v) for v in _early_variance(band.values, decay.values, late_from_s))
+    with_late = direct_share * direct_late + (1 - direct_share) * early_late
+    with_scattered = direct_share * direct_early + (1 - direct_share) * early_early
+    return (
+        late**2 * factor(band_variance(band.values, decay.values))
+        + scattered**2 * early_early
+        + 2 * scattered * late * early_late
+        + 2 * coherent * (scattered * with_scattered + late * with_late)
+    )
 
 
 def gamma_spread_db(relative_variance: ArrayLike) -> NDArray[np.float64]:
@@ -157,15 +167,33 @@ def interference_variance(
         if used.size == 0:
             continue
         w = row[used] / row.sum()
-        low, high = band_edges_hz(mid, fraction)
-        points = 100 + int(8 * (high - low) * span_s)      # eight to the fastest beat
-        unit = (np.arange(points) + 0.5) / points
-        slope = 2 * (1 - unit) / points
-        everywhere = _early_correlation((high - low) * unit, decay, span_s)
         on_grid = _early_correlation(f[used][:, None] - f[used][None, :], decay, span_s)
-        out[:, 0, k] = slope @ everywhere.real, slope @ np.abs(everywhere) ** 2
+        low, high = band_edges_hz(mid, fraction)
+        out[:, 0, k] = _early_variance(high - low, decay, span_s)
         out[:, 1, k] = w @ on_grid.real @ w, w @ np.abs(on_grid) ** 2 @ w
     return np.maximum(out, 0)
+
+
+def _early_variance(
+    band: ArrayLike, decay: ArrayLike, span_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Survival of direct × early and of early × early cross terms in a band; shapes broadcast.
+
+    Double integrals over the band of the correlation's real part and squared magnitude.
+    """
+    band, decay = np.broadcast_arrays(np.asarray(band, float), np.asarray(decay, float))
+    cross, own = np.empty(band.shape), np.empty(band.shape)
+    known: dict[tuple[float, float], tuple[float, float]] = {}
+    for at in np.ndindex(band.shape):
+        case = float(band[at]), round(float(decay[at]), 3)
+        if case not in known:
+            points = 100 + int(8 * case[0] * span_s)      # eight to the fastest beat
+            unit = (np.arange(points) + 0.5) / points
+            slope = 2 * (1 - unit) / points
+            rho = _early_correlation(case[0] * unit, case[1], span_s)
+            known[case] = max(float(slope @ rho.real), 0.0), float(slope @ np.abs(rho) ** 2)
+        cross[at], own[at] = known[case]
+    return cross, own
 
 
 def _early_correlation(difference_hz: NDArray, decay_s: float, span_s: float) -> NDArray[np.complex128]:

@@ -157,12 +157,16 @@ def _interference(decay: DataArray, f: np.ndarray, fraction: int) -> list[list[D
 
 
 def _decay_at(decay_s: DataArray, mids: np.ndarray) -> DataArray:
-    """Decay time at other midbands: linear over log frequency, held beyond the first and last band."""
+    """Decay time at other midbands: linear over log frequency, held beyond the first and last band with one."""
     import xarray as xr
 
     log_f = np.log(decay_s["band"].values)
+
+    def one(row: np.ndarray) -> np.ndarray:
+        known = np.isfinite(row)
+        return np.interp(np.log(mids), log_f[known], row[known]) if known.any() else np.full(mids.size, np.nan)
+
     out = xr.apply_ufunc(
-        lambda t: np.apply_along_axis(lambda row: np.interp(np.log(mids), log_f, row), -1, t), decay_s,
-        input_core_dims=[["band"]], output_core_dims=[["third"]],
+        lambda t: np.apply_along_axis(one, -1, t), decay_s, input_core_dims=[["band"]], output_core_dims=[["third"]]
     )
     return out.rename(third="band").assign_coords(band=("band", mids))

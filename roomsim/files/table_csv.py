@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from xarray import DataArray, Dataset
 
 _STARTS_A_FORMULA = "=+-@|\t\r\n＝＋－＠"
-FLAT_COLUMNS = ("level_db", "direct_level_db", "early_level_db", "late_level_db")
+FLAT_COLUMNS = ("level_db", "direct_level_db", "early_level_db", "scattered_level_db", "late_level_db")
 
 
 def safe_cell(value: Any) -> Any:

@@ -8,10 +8,10 @@ from scipy.integrate import quad
 
 from roomsim.analysis.fluctuation import (
     band_variance,
+    diffuse_variance,
     gamma_bias_db,
     gamma_spread_db,
     interference_variance,
-    late_variance,
     overlap,
 )
 from roomsim.bands import analysis_grid_hz
@@ -101,7 +101,7 @@ def test_variance_against_a_drawn_field(
 
     rng = np.random.default_rng(5)
     found, coherent = drawn_levels(rng, band, decay, start, direct, early, late, 300, 24)
-    expected = late_variance(
+    expected = diffuse_variance(
         coherent_mean_square=xr.DataArray(coherent), late_mean_square=xr.DataArray(late),
         direct_share=xr.DataArray(direct / (direct + early)), bandwidth_hz=xr.DataArray(float(band)),
         decay_s=xr.DataArray(decay), late_from_s=start,
@@ -120,7 +120,7 @@ def test_one_frequency_is_exact() -> None:
     one = {name: xr.DataArray(value) for name, value in {
         "coherent_mean_square": 0.64, "late_mean_square": 0.4, "direct_share": 1.0, "bandwidth_hz": 1e-4,
         "decay_s": 0.4}.items()}
-    expected = float(late_variance(**one))
+    expected = float(diffuse_variance(**one))
     assert expected == pytest.approx(0.4**2 + 2 * 0.64 * 0.4, rel=1e-3)
     assert drawn == pytest.approx(expected, rel=0.01)      # 400,000 draws: 0.3 % standard error
 

@@ -65,40 +65,43 @@ def test_bands_are_means_of_energy() -> None:
 
 
 def field(
-    rng: np.random.Generator, seats: int, late_share: float, decay_s: float, arrivals: int = 150
+    rng: np.random.Generator, seats: int, late_share: float, decay_s: float, scattered: float, arrivals: int = 150
 ) -> tuple[xr.Dataset, xr.DataArray]:
     """A field of its own and what a study would return of it.
 
     Direct sound, random arrivals under one exponential from the first moment; those before 80 ms are the
-    early part, the rest is late and enters the result as its mean only. Returned beside it: the level that a
-    real seat would show, late arrivals included, over all frequencies of each third octave.
+    early part, of which the share `scattered` enters the result as its mean only, like all that is late.
+    Returned beside it: the level that a real seat would show, late arrivals included, over all frequencies of
+    each third octave.
     """
     a = 6 * np.log(10) / decay_s
     grid = analysis_grid_hz(400, 2600, 48)
     mids = midbands_hz(3, 500, 2000)
     early = np.exp(-a * 0.08)
     energy = late_share / early / (1 - late_share)     # of all arrivals, re the direct sound
-    parts = {name: np.empty((seats, grid.size)) for name in ("level", "direct", "early", "late")}
+    parts = {name: np.empty((seats, grid.size)) for name in ("level", "direct", "early", "late", "scattered")}
     shown = np.empty((seats, mids.size))
     for seat in range(seats):
         t = rng.exponential(1 / a, arrivals)
         gain = rng.choice([-1, 1], arrivals) * np.sqrt(energy / arrivals)
         before = t < 0.08
+        specular = before & (rng.random(arrivals) >= scattered)
 
         def sums(f, which, t=t, gain=gain):
             return gain[which] @ np.exp(-2j * np.pi * np.outer(t[which], f))
 
-        reflected = sums(grid, before)
+        reflected = sums(grid, specular)
         parts["direct"][seat] = 1.0
         parts["early"][seat] = np.abs(reflected) ** 2
         parts["late"][seat] = energy * early
-        parts["level"][seat] = np.abs(1 + reflected) ** 2 + energy * early
+        parts["scattered"][seat] = energy * (1 - early) * scattered
+        parts["level"][seat] = np.abs(1 + reflected) ** 2 + energy * (early + (1 - early) * scattered)
         for k, mid in enumerate(mids):
             f = np.linspace(mid * 10**-0.05, mid * 10**0.05, int(mid * 0.23 * decay_s * 2.5) + 40)
             shown[seat, k] = np.mean(np.abs(1 + sums(f, t >= 0)) ** 2)
     dims = ("channel", "listener", "frequency")
     result = xr.Dataset(
-        {f"{name}_db" if name == "level" else f"{name}_level_db": (dims, 10 * np.log10(values)[None])
+        {f"{name}_db" if name == "level" else f"{name}_level_db": (dims, 10 * np.log10(np.maximum(values, 1e-30))[None])
          for name, values in parts.items()},
         coords={"frequency": grid, "band": [500.0, 1000.0, 2000.0], "channel": ["one"]},
     )
@@ -106,9 +109,11 @@ def field(
     return result, xr.DataArray(10 * np.log10(shown), dims=("listener", "band"), coords={"band": mids})
 
 
-@pytest.mark.parametrize(("late_share", "decay_s"), [(0.05, 0.4), (0.3, 0.6)])
-def test_spread_is_that_of_a_real_field(late_share: float, decay_s: float) -> None:
-    result, shown = field(np.random.default_rng(2), 60, late_share, decay_s)
+@pytest.mark.parametrize(
+    ("late_share", "decay_s", "scattered"), [(0.05, 0.4, 0.0), (0.3, 0.6, 0.0), (0.1, 0.5, 0.6), (0.1, 0.4, 1.0)]
+)
+def test_spread_is_that_of_a_real_field(late_share: float, decay_s: float, scattered: float) -> None:
+    result, shown = field(np.random.default_rng(2), 60, late_share, decay_s, scattered)
     ours = seat_spread_db(result, 3, 500, 2000)
     truth = shown.std("listener", ddof=1)
     # both are standard deviations of 60 seats: 9 % standard error each, seven bands averaged; the rest is for
