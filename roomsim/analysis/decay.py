@@ -37,6 +37,10 @@ is put back is then under a third of the energy at that end)."""
 MIN_RANGE_DB = 20.0
 """Least range for any energy ratio (our choice: the noise is then under 1 % of the energy)."""
 
+FILTER_SHARE = 0.5
+"""C50, C80 and D50 are not given where the filter spreads the direct sound over more than this part of the early
+time (our choice): third octaves below 80 Hz for 80 ms, below 125 Hz for 50 ms."""
+
 CUT_OFF_DB = 60.0
 CURVE_STEP_S = 1e-3
 MIN_POINTS = 4
@@ -79,6 +83,8 @@ class DecayCurve:
     ----------
     time_s : shape (n,), from the direct sound on
     level_db : energy still to come re all of it, noise taken out, the part beyond the end put back
+    energy_s, energy_db : energy over time as it was, means over steps of at least a millisecond, re their
+        largest; from before the direct sound to the end of the data, noise included
     fits : parameter -> (slope [dB/s], level at time zero [dB]) of its line
     end_db, end_s : where the curve ends
     to_noise : whether it ends at the noise
@@ -86,6 +92,8 @@ class DecayCurve:
 
     time_s: NDArray[np.float64]
     level_db: NDArray[np.float64]
+    energy_s: NDArray[np.float64]
+    energy_db: NDArray[np.float64]
     fits: Mapping[str, tuple[float, float]]
     end_db: float
     end_s: float
@@ -264,9 +272,13 @@ def read_decay(
         values[name] = 1 - later if name == "d50" else 10 * np.log10((1 - later) / max(later, 1e-30))
         enough = usable >= max(LATE_MARGIN_DB - 10 * np.log10(max(later, 1e-30)), MIN_RANGE_DB)
         flags[name] = Flag.OK if enough else Flag.RANGE
+        if abs(limits.delay_s) > FILTER_SHARE * limit_s:
+            flags[name] |= Flag.BANDWIDTH
     moment = remaining.sum() - 0.5 * (total + remaining[-1]) + beyond * floor.late_steps
     values["ts_s"] = (moment / total - origin) * step_s
     flags["ts_s"] = Flag.OK if usable >= MIN_RANGE_DB else Flag.RANGE
+    if best <= limits.shortest_decay_s:
+        flags["ts_s"] |= Flag.BANDWIDTH
     values["curvature_percent"] = 100 * (values["t30_s"] / values["t20_s"] - 1)
     flags["curvature_percent"] = flags["t20_s"] | flags["t30_s"]
     if abs(values["curvature_percent"]) > CURVATURE_LIMIT_PERCENT and not flags["curvature_percent"]:
@@ -276,12 +288,13 @@ def read_decay(
         common |= Flag.CUT_OFF
     flags = {name: flag | common for name, flag in flags.items()}
     thin = max(int(CURVE_STEP_S / step_s), 1)
+    energy_s, energy_db = _energy_over_time(part, origin, step_s, thin)
     return Reading(
         values={name: np.nan if flags[name] & BLOCKING else float(value) for name, value in values.items()},
         flags=flags,
         usable_range_db=float(usable),
         curve=DecayCurve(
-            time_s=time_s[::thin], level_db=level[::thin], fits=fits,
+            time_s=time_s[::thin], level_db=level[::thin], energy_s=energy_s, energy_db=energy_db, fits=fits,
             end_db=float(-usable), end_s=float(time_s[-1]), to_noise=floor.reached,
         ),
     )
@@ -294,8 +307,21 @@ def nothing(flags: Flag) -> Reading:
         values=dict.fromkeys(PARAMETERS, np.nan),
         flags=dict.fromkeys(PARAMETERS, flags),
         usable_range_db=0.0,
-        curve=DecayCurve(time_s=empty, level_db=empty, fits={}, end_db=0.0, end_s=0.0, to_noise=False),
+        curve=DecayCurve(
+            time_s=empty, level_db=empty, energy_s=empty, energy_db=empty, fits={}, end_db=0.0, end_s=0.0,
+            to_noise=False,
+        ),
     )
+
+
+def _energy_over_time(
+    energy: NDArray[np.float64], origin: float, step_s: float, thin: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Times and levels of block means re the largest, -200 dB for none."""
+    count = energy.size // thin
+    means = energy[: count * thin].reshape(count, thin).mean(axis=1)
+    time_s = ((np.arange(count) + 0.5) * thin - origin) * step_s
+    return time_s, 10 * np.log10(np.maximum(means / max(means.max(), 1e-300), 1e-20))
 
 
 def _integral(energy: NDArray[np.float64], floor: NoiseFloor) -> tuple[NDArray[np.float64], float]:

@@ -55,15 +55,20 @@ def analyse_impulse_response(
     """
     if bands not in FRACTIONS:
         raise InvalidValue("bands", bands, f"must be one of {', '.join(FRACTIONS)}")
-    rate = float(rate_hz)
-    if not RATE_LIMITS_HZ[0] <= rate <= RATE_LIMITS_HZ[1]:
-        low, high = RATE_LIMITS_HZ
-        raise InvalidValue("sample rate", rate_hz, f"must be {low:g} to {high:g} Hz", "is it in kilohertz?")
+    rate = checked_rate(rate_hz)
     fraction = FRACTIONS[bands]
     mids = midbands_hz(fraction, low_hz, high_hz) if fraction else np.array([np.nan])
     responses = checked_responses(samples, rate)
     readings = [_read_response(x, rate, mids, fraction, reverse_time) for x in responses]
     return collect(readings, mids, fraction)
+
+
+def checked_rate(rate_hz: float) -> float:
+    """The sample rate as a float; InvalidValue for one that no recording of sound has."""
+    low, high = RATE_LIMITS_HZ
+    if not low <= float(rate_hz) <= high:
+        raise InvalidValue("sample rate", rate_hz, f"must be {low:g} to {high:g} Hz", "is it in kilohertz?")
+    return float(rate_hz)
 
 
 def checked_responses(samples: ArrayLike | Sequence[ArrayLike], rate_hz: float) -> list[NDArray[np.float64]]:

@@ -102,7 +102,7 @@ def synthesise(
     -----
     Hard finishes have a real ζ(f), which would sound before it is struck: here they get the minimum phase that
     belongs to their magnitude [bode1945]. What little comes earlier than 1 ms before the direct sound even so
-    is cut off and reported.
+    is cut off and reported; it is under -60 dB.
     """
     rate = float(rate_hz)
     if rate not in RATES_HZ:
@@ -156,14 +156,36 @@ def _coherent(
     low = (weight > 0) & (f >= LOW_HZ)
     wave = solve_box(scene, f[low])
     total[..., low] += wave * weight[low]
-    below = f < LOW_HZ                                       # the high-pass leaves next to nothing of it
-    first = int(np.argmax(low))
-    turn = np.angle(wave[..., :1]) * f[below] / f[first]
-    total[..., below] = np.abs(wave[..., :1]) * np.exp(1j * turn)
+    below = (f < LOW_HZ) & (weight > 0)
+    for channel, listener in np.ndindex(*total.shape[:2]):
+        total[channel, listener, below] = _towards_zero(f[low], wave[channel, listener], f[below])
     return total, images.hand_over_s
 
 
 # ----- shaping
+
+
+def _towards_zero(
+    known_hz: NDArray[np.float64], known: NDArray[np.complex128], wanted_hz: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """The field below the wave engine's range: a rational function through it at ±f [nakatsukasa2018].
+
+    P(-f) is the conjugate of P(f), so this interpolates between -10 and 10 Hz. A sealed room's pressure goes
+    with 1/f to infinity at 0; the high-pass takes it to zero, so 0 itself is given as 0.
+    """
+    from scipy.interpolate import AAA
+
+    near = np.flatnonzero(known_hz < 4 * LOW_HZ)
+    near = near[:: max(near.size // 60, 1)]
+    s = 2j * np.pi * known_hz[near]
+    fit = AAA(np.concatenate([s, s.conj()]), np.concatenate([known[near], known[near].conj()]), rtol=1e-6)
+    out = np.zeros(wanted_hz.size, complex)
+    above = wanted_hz > 0
+    out[above] = fit(2j * np.pi * wanted_hz[above])
+    largest = 2 * np.abs(known[near]).max() * known_hz[near[0]] / np.maximum(wanted_hz, 1e-3)
+    too_large = np.abs(out) > largest                        # should the fit have a pole between
+    out[too_large] *= (largest / np.maximum(np.abs(out), 1e-30))[too_large]
+    return out
 
 
 def _high_pass(f: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -208,10 +230,10 @@ def _ray_bands(crossfade_hz: tuple[float, float]) -> NDArray[np.float64]:
 
 
 def _default_length_s(scene: Scene) -> float:
-    octaves = midbands_hz(1, 63, 8000)
-    modal = modal_decay_s(scene.room, octaves[:3])
+    octaves = midbands_hz(1, 31.5, 8000)
+    modal = modal_decay_s(scene.room, octaves[:4])
     longest = max(float(np.nanmax(modal)), float(np.max(eyring_kuttruff_s(scene.room, octaves))))
-    return float(np.clip(1.3 * longest, 0.4, LONGEST_S))
+    return float(np.clip(1.5 * longest, 0.5, LONGEST_S))
 
 
 def _notes(removed_db: NDArray[np.float64]) -> tuple[Note, ...]:

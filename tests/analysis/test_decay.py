@@ -204,6 +204,15 @@ def test_short_decays_in_narrow_bands_are_flagged_not_overestimated():
     assert mean == pytest.approx(0.5, rel=0.2)
 
 
+def test_energy_ratios_need_a_filter_shorter_than_the_early_time():
+    x = noise_decay(np.random.default_rng(8), 0.6, length_s=1.5, noise_db=60)
+    analysis = analyse_impulse_response(x, RATE, bands="third-octave", low_hz=50, high_hz=160)
+    # B = 0.23 f; centre of gravity 0.716 / B over half of 80 (50) ms below 77 (124) Hz.
+    assert np.isfinite(analysis["c80_db"][0]).tolist() == [False, False, True, True, True, True]
+    assert np.isfinite(analysis["c50_db"][0]).tolist() == [False, False, False, False, True, True]
+    assert np.isfinite(analysis["d50"][0]).tolist() == [False, False, False, False, True, True]
+
+
 def test_a_band_above_half_the_rate_is_flagged():
     x = noise_decay(np.random.default_rng(9), 0.4, rate=16000)
     analysis = analyse_impulse_response(x, 16000, low_hz=4000, high_hz=8000)

@@ -150,11 +150,11 @@ def test_nothing_sounds_before_its_time_drifts_or_clips(rate):
         h = ir.samples[0, seat]
         first = int((ir.direct_s[0, seat] - 0.001) * rate)
         assert (h[:first] ** 2).sum() < 1e-6 * (h**2).sum()
-        # What the gate took away was small, so that the gate does not carry the claim.
-        assert ir.removed_db[0, seat] < -45
+        # It would be so without the gate too.
+        assert ir.removed_db[0, seat] < -60
         assert np.abs(h[-int(0.01 * rate):]).max() < 1e-2 * np.abs(h).max()
-        slow = np.abs(np.fft.rfft(h))[np.fft.rfftfreq(h.size, 1 / rate) < 5]
-        assert slow.max() < np.abs(np.fft.rfft(h)).max() * 0.1
+        slow = np.abs(np.fft.rfft(h))[np.fft.rfftfreq(h.size, 1 / rate) < 2]
+        assert slow.max() < np.abs(np.fft.rfft(h)).max() * 0.01
     samples, gain = ir.scaled()
     assert np.abs(samples).max() == pytest.approx(0.7) and gain > 0
 
