@@ -8,8 +8,24 @@ suffers from another's scattering coefficient, and the cost lies between one pat
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 from numba import njit
+
+
+def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
+    """njit with a cache where there is a place for one, without it elsewhere."""
+
+    def decorate(function: Callable[..., Any]) -> Any:
+        try:
+            return njit(cache=True, nogil=True, error_model="numpy", **options)(function)
+        except RuntimeError:        # neither the package nor the home folder can be written
+            return njit(nogil=True, error_model="numpy", **options)(function)
+
+    return decorate
+
 
 WALLS, AIR, FURNITURE, TRAVELLING, DROPPED, LOST = range(6)
 """Rows of the ledger: absorbed by surfaces, air, furniture; on its way at the end; given up as negligible;
@@ -18,7 +34,7 @@ in rays that found no surface (rounding at an edge)."""
 LEDGER_ROWS = 6
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_jit(inline="always")
 def _uniform(state):
     """Next number in (0, 1): the splitmix64 generator on a counter."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -29,7 +45,7 @@ def _uniform(state):
     return (float(z >> np.uint64(11)) + 0.5) * (1.0 / 9007199254740992.0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_jit()
 def _in_polygon(u, v, corners, first, last):
     """Whether a point lies inside a polygon (crossings of a half line), corners (n, 2)."""
     inside = False
@@ -42,7 +58,7 @@ def _in_polygon(u, v, corners, first, last):
     return inside
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_jit()
 def next_face(x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start):
     """Face that a ray meets first and the distance to it; face -1 for none."""
     best, face = np.inf, -1
@@ -65,7 +81,7 @@ def next_face(x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_
     return max(best, 0.0), face
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_jit()
 def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface):
     """Index of the surface (face or patch) at a point of a face."""
     for p in range(patch_start[face], patch_start[face + 1]):
@@ -77,7 +93,7 @@ def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start,
     return face_surface[face]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_jit()
 def trace_block(
     start, directions, energy, seed,
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
@@ -265,7 +281,7 @@ def trace_block(
                 is_scattered = True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_jit()
 def visible_volume(
     centre, radius, directions,
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
