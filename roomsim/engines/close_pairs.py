@@ -42,7 +42,8 @@ def close_field(
     On one axis with a wall at 0, u' = h u, h = jkβ, the kernel is
     g(x - x0) + g(x + x0) - h exp(h s + h² t) erfc(s/2√t + h√t), s = x + x0, g(x) = exp(-x²/4t)/√(4πt).
     Waves that meet both walls of an axis are e^{-22} down as long as 4t·22 < (2L - |x - x0|)². The split also
-    keeps k²t small, so that the two parts do not cancel.
+    keeps k²t small, so that the two parts do not cancel. References: [carslaw-jaeger1959] ch. 14 (from memory)
+    for the kernel before a radiating wall.
     """
     place = np.asarray(source.position_m, float)
     ear = np.asarray(listener_m, float)

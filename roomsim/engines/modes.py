@@ -21,7 +21,13 @@ from .wave import HIGH_HZ, wall_admittances
 BASS_HZ = 200.0
 """Modes to this frequency are listed unless said otherwise."""
 
-KINDS = ("", "axial", "tangential", "oblique")
+KINDS = ("uniform", "axial", "tangential", "oblique")
+
+_LOWEST_HZ = 8.0
+
+_DAMPING_STEPS = 9
+
+_FARTHEST = 0.1
 
 _SKIRT = 1.6
 """Modes to this multiple of a band's upper edge take part in its decay, as the band filter lets them."""
@@ -37,7 +43,7 @@ class Mode:
     Attributes
     ----------
     indices : half waves along x, y, z of the rigid room from which it is followed
-    kind : "axial", "tangential" or "oblique"
+    kind : "axial", "tangential" or "oblique"; "uniform" for (0, 0, 0), which rings on resonant walls alone
     frequency_hz : of the free decay
     decay_s : time in which it falls by 60 dB
     driver_db : coupling of each emitter, with its pattern
@@ -82,7 +88,7 @@ class RoomModes:
 
 
 def room_modes(room: Room, high_hz: float) -> RoomModes:
-    """All modes up to a frequency, without the uniform pressure (0, 0, 0).
+    """All modes up to a frequency.
 
     Parameters
     ----------
@@ -96,39 +102,23 @@ def room_modes(room: Room, high_hz: float) -> RoomModes:
     Notes
     -----
     The complex frequency at which k² = q_x² + q_y² + q_z²: the axis roots at complex k, with each wall's
-    admittance at the real part of the frequency (it is known nowhere else; exact where it is constant). Modes
-    are named by the rigid room's indices, from which the axis roots are followed. A mode so strongly damped
-    that it no longer oscillates is left out.
+    admittance at the real part of the frequency (it is known nowhere else; exact where it is constant). Every
+    triple of axis roots, followed in frequency from the rigid room's indices which name it, has a mode
+    wherever k² - Re Σ q² changes its sign. A resonant wall can give a triple several of them, shift its
+    neighbours by one, or make the uniform pressure (0, 0, 0) ring. Where no free oscillation is found within
+    10 % of that frequency, the wall lets none live and the mode is left out.
     """
     if room.geometry.kind != "box":
         raise InvalidValue("room", room.name, "modes of closed form need a box room")
     if not 0 < high_hz <= HIGH_HZ:
         raise InvalidValue("high_hz", high_hz, f"must be above 0 and at most {HIGH_HZ:g}")
-    speed, size = room.air.speed_m_s, np.asarray(room.geometry.size_m, float)
-    # walls shift modes, some down: look a little further than asked
-    indices, rigid = _rigid_modes(size, 2 * np.pi * (1.15 * high_hz + 10) / speed)
-    grid = analysis_grid_hz(5.0, 1.2 * high_hz + 15, 24)
-    k_grid = 2 * np.pi * grid / speed
-    beta_grid = wall_admittances(room, grid)
-    tables = [
-        labelled_roots(k_grid, beta_grid[a, 0], beta_grid[a, 1], size[a], int(indices[:, a].max()) + 1)
-        for a in range(3)
-    ]
-    k = rigid.astype(complex)
-    for _ in range(3):
-        z = _looked_up(tables, indices, k.real, k_grid)
-        k = np.sqrt(z.sum(axis=0))
-    k = np.where(k.real < k_grid[0], k_grid[0] + 1j * k.imag, k)
-    for _ in range(30):
-        before = k.copy()
-        beta = wall_admittances(room, np.maximum(k.real, 1e-3) * speed / (2 * np.pi))
-        fine = kernels.eigenfrequencies(k, z, beta, size)
-        fine &= (k.real > k_grid[0]) & np.isfinite(k)
-        k = np.where(fine, k, before)
-        if np.all(np.abs(k - before)[fine] < 1e-9 * np.abs(k[fine])):
-            break
+    speed = room.air.speed_m_s
+    indices, k_real, z = _candidates(room, high_hz)
+    k, z, beta, fine = _free_decays(room, k_real, z)
     frequency = k.real * speed / (2 * np.pi)
-    kept = np.flatnonzero(fine & (frequency <= high_hz))
+    moved = np.abs(k.real / k_real - 1)
+    kept = np.flatnonzero(fine & (frequency <= high_hz) & (k.imag >= 0) & (moved < _FARTHEST))
+    kept = kept[_distinct(k[kept], z[:, kept], moved[kept])]
     kept = kept[np.argsort(frequency[kept])]
     loss = speed * (k.imag[kept] + room.air.attenuation_np_per_m(frequency[kept]))
     with np.errstate(divide="ignore"):
@@ -137,6 +127,80 @@ def room_modes(room: Room, high_hz: float) -> RoomModes:
         indices=indices[kept], frequency_hz=frequency[kept], decay_s=decay, wavenumber=k[kept],
         roots=z[:, kept], admittance=beta[:, :, kept],
     )
+
+
+def _candidates(
+    room: Room, high_hz: float
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.complex128]]:
+    """Indices (n, 3), real k (n,) and axis roots (3, n) where k² - Re Σ z changes its sign."""
+    speed, size = room.air.speed_m_s, np.asarray(room.geometry.size_m, float)
+    grid = analysis_grid_hz(_LOWEST_HZ, 1.1 * high_hz + 10, 24)
+    k = 2 * np.pi * grid / speed
+    beta = wall_admittances(room, grid)
+    counts = [int(np.ceil(k[-1] * length / np.pi)) + 2 for length in size]
+    tables = [labelled_roots(k, beta[a, 0], beta[a, 1], size[a], counts[a]) for a in range(3)]
+    across = tables[1][:, :, None] + tables[2][:, None, :]
+    indices, found_k, found_z = [], [], []
+    for nx in range(counts[0]):
+        excess = (tables[0][:, nx, None, None] + across).real - (k**2)[:, None, None]
+        step, ny, nz = np.nonzero((excess[:-1] >= 0) != (excess[1:] >= 0))
+        before, after = excess[step, ny, nz], excess[step + 1, ny, nz]
+        part = before / (before - after)
+        label = (np.full(ny.size, nx), ny, nz)
+        indices.append(np.stack(label, axis=1))
+        found_k.append((1 - part) * k[step] + part * k[step + 1])
+        found_z.append([
+            (1 - part) * table[step, n] + part * table[step + 1, n] for table, n in zip(tables, label, strict=True)
+        ])
+    return np.concatenate(indices), np.concatenate(found_k), np.concatenate(found_z, axis=1)
+
+
+def _free_decays(
+    room: Room, k_real: NDArray[np.float64], z: NDArray[np.complex128]
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128], NDArray[np.bool_]]:
+    """Complex k of each candidate, its axis roots and admittances, and whether it settled.
+
+    First the damping is let in, in steps that keep to the branch; then secant steps on the real k at which
+    the walls are read, until it is that of the mode itself.
+    """
+    speed, size = room.air.speed_m_s, np.asarray(room.geometry.size_m, float)
+    read, k, z = k_real.copy(), k_real.astype(complex), z.copy()
+    beta = wall_admittances(room, read * speed / (2 * np.pi))
+    damping = 1j * z.sum(axis=0).imag
+    for left in np.linspace(1, 0, _DAMPING_STEPS)[:-1]:
+        kernels.eigenfrequencies(k, z, beta, size, left * damping)
+    none = np.zeros(k.shape, complex)
+    previous, miss_before = read.copy(), np.full(read.shape, np.nan)
+    for _ in range(40):
+        beta = wall_admittances(room, read * speed / (2 * np.pi))
+        fine = kernels.eigenfrequencies(k, z, beta, size, none)
+        miss = k.real - read
+        settled = fine & (np.abs(miss) < 1e-9 * np.abs(read))
+        if settled.all():
+            break
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = (miss - miss_before) / (read - previous)
+        step = np.where(np.isfinite(slope) & (slope < -0.1), -miss / slope, miss)
+        step = np.where(settled | ~np.isfinite(step), 0, np.clip(step, -0.05 * read, 0.05 * read))
+        previous, miss_before = read.copy(), miss
+        read = read + step
+    return k, z, beta, settled
+
+
+def _distinct(
+    k: NDArray[np.complex128], z: NDArray[np.complex128], moved: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """Positions of modes that are no copy of another; of copies the one that moved least counts."""
+    order = np.argsort(k.real)
+    beyond = np.searchsorted(k.real[order], k.real[order] * (1 + 1e-6))
+    copy = np.zeros(k.size, bool)
+    for place in np.flatnonzero(beyond > np.arange(k.size) + 1):
+        n = order[place]
+        for m in order[place + 1 : beyond[place]]:
+            same = abs(k[n] - k[m]) < 2e-6 * abs(k[n])
+            if same and np.all(np.abs(z[:, n] - z[:, m]) < 1e-5 * abs(k[n]) ** 2):
+                copy[m if moved[m] > moved[n] else n] = True
+    return np.flatnonzero(~copy)
 
 
 def mode_table(scene: Scene, high_hz: float = BASS_HZ) -> tuple[Mode, ...]:
@@ -226,37 +290,18 @@ def modal_decay_s(room: Room, band_hz: ArrayLike, fraction: int = 1) -> NDArray[
 
 def _straight_decay(energy: NDArray[np.float64], rate: NDArray[np.float64]) -> float:
     """T20 of Σ energy·exp(-rate·t) [s]."""
-    energy = energy / energy.sum()
-    horizon = 2.6 * np.log(10) / rate.min()      # the slowest component alone is then 26 dB down
-    t = np.linspace(0, horizon, 4000)
-    level = db(np.exp(-np.outer(t, rate)) @ energy)
-    window = (level <= -5) & (level >= -25)
-    if np.count_nonzero(window) < 50:      # a fast band of a room with one slow mode far below it
-        t = np.linspace(0, float(t[level >= -25].max()) * 1.5 + t[1], 4000)
-        level = db(np.exp(-np.outer(t, rate)) @ energy)
+    share = energy / energy.sum()
+    heard = share > 1e-6
+    share, rate = share[heard], rate[heard]
+    end = 2.6 * np.log(10) / rate.min()      # the slowest component alone is then 26 dB down
+    for _ in range(6):      # until the fitted stretch fills the samples, however slow the slowest of them is
+        t = np.linspace(0, end, 500)
+        level = db(np.exp(-np.outer(t, rate)) @ share)
         window = (level <= -5) & (level >= -25)
+        if level[-1] >= -40 and np.count_nonzero(window) > 100:
+            break
+        end = float(np.interp(30, -level, t))
     return -60 / float(np.polyfit(t[window], level[window], 1)[0])
-
-
-def _rigid_modes(size: NDArray[np.float64], k_max: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Indices (n_mode, 3) and wavenumbers of the rigid room's modes below k_max, (0, 0, 0) left out."""
-    counts = [int(k_max * length / np.pi) + 1 for length in size]
-    grid = np.stack(np.meshgrid(*map(np.arange, counts), indexing="ij"), axis=-1).reshape(-1, 3)[1:]
-    k = np.pi * np.sqrt(np.sum((grid / size) ** 2, axis=1))
-    return grid[k <= k_max], k[k <= k_max]
-
-
-def _looked_up(
-    tables: list[NDArray[np.complex128]], indices: NDArray[np.int64], k: NDArray[np.float64],
-    k_grid: NDArray[np.float64],
-) -> NDArray[np.complex128]:
-    """z of each mode's axis roots at real k, linear between the grid's points, shape (3, n_mode)."""
-    below = np.clip(np.searchsorted(k_grid, k) - 1, 0, k_grid.size - 2)
-    part = np.clip((k - k_grid[below]) / (k_grid[below + 1] - k_grid[below]), 0, 1)
-    return np.array([
-        (1 - part) * table[below, indices[:, a]] + part * table[below + 1, indices[:, a]]
-        for a, table in enumerate(tables)
-    ])
 
 
 def _drive(

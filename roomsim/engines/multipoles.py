@@ -28,6 +28,9 @@ _LEAST_RADIUS_M = 0.1
 _NEAR_FIELD = 4.0
 """How much stronger an order's pressure on the source's sphere may be than that of the orders below it."""
 
+_MAJOR = 0.7
+"""An order with more than this of the pattern's norm is no noise."""
+
 _NEGLIGIBLE = 1e-5
 
 _PHASELESS_KA = (0.5, 1.0)
@@ -81,10 +84,11 @@ def multipole(
 
     Notes
     -----
-    Orders to ka + 2, a the source's radius (at least). Where an order above 1 would need a nearer field on
-    the source's sphere than a source of that size can have, it is noise and is cut down to that bound:
-    h_n(ka) grows so fast that 1 % of noise in order 3 would else lead at 20 Hz. On a wall the pattern is
-    extended evenly across it and halved: the wall, with its own reflection factor, adds the other half.
+    Orders to ka + 4, a the source's radius. Where an order above 1 and above ka would need a stronger field
+    on the source's sphere than a source of that size can have, it is noise and is cut down to that bound
+    (unless it is most of the pattern): h_n(ka) grows so fast that 1 % of noise in order 3 would else lead at
+    20 Hz. On a wall the pattern is extended evenly across it and halved: the wall, with its own reflection
+    factor, adds the other half.
     """
     position = np.asarray(emitter.position_m, float)
     pattern = emitter.directivity
@@ -97,7 +101,7 @@ def multipole(
         offset = float((position - face.corners_m[0]) @ normal)
         position = position - offset * normal
     ka = wavenumber * (pattern.radius_m + abs(offset))
-    order = np.minimum(np.ceil(ka).astype(np.int64) + 3, MAX_ORDER)
+    order = np.minimum(np.ceil(ka).astype(np.int64) + 4, MAX_ORDER)
     top = int(order.max())
     directions, weights = gauss_grid(top + 4)
     far = _far_pressure(emitter, directions, normal, offset, frequency_hz, wavenumber)
@@ -153,12 +157,14 @@ def _restrict(
     near = near_field_factors(top, ka)
     norms = np.empty((top + 1, ka.size))
     strongest = np.zeros(ka.size)
+    whole = np.linalg.norm(coefficients, axis=0)
     for n in range(top + 1):
         rows = coefficients[n * n : (n + 1) ** 2]
         rows[:, n > order] = 0
         norms[n] = np.linalg.norm(rows, axis=0) * near[n]
         if n > 1:
-            excess = norms[n] > _NEAR_FIELD * strongest
+            minor = norms[n] < _MAJOR * whole * near[n]
+            excess = minor & (n > ka) & (norms[n] > _NEAR_FIELD * strongest)
             factor = _NEAR_FIELD * strongest[excess] / norms[n, excess]
             rows[:, excess] *= factor
             norms[n, excess] *= factor

@@ -20,6 +20,10 @@ _RADIUS = 0.6
 """Roots are tracked and counted out to |q| with k(|β0| + |β1|) < _RADIUS |q|; beyond, n and q are one to one."""
 
 
+_LONG_STEP = 0.2
+"""Frequencies farther apart than this in ln f are solved afresh, not followed."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AxisModes:
     """Modes of one axis, φ(x) = a e^{jqx} + b e^{jq(L-x)}, ∫φ² dx = 1, at every frequency.
@@ -135,18 +139,50 @@ def _all_roots(
     z = np.empty((k.size, total), complex)
     taken = np.empty(total, bool)
     rigid = (np.arange(total) * np.pi / length) ** 2
-    first = 0
-    while first < k.size:
-        start = rigid + 2j * (kb0[first] + kb1[first]) / length
-        start[0] /= 2
-        # a guess from the rigid axis is cheap to try, because the count finds it out when it is wrong
-        if first or not kernels.settle(z[0], start, kb0[0], kb1[0], length, low, taken):
-            _from_matrix(z[first], start, kb0[first], kb1[first], length, low, taken)
-        if first + 1 < k.size:
-            first = kernels.follow(z, first + 1, k, kb0, kb1, length, low, False)
-        else:
-            break
+    # a guess from the rigid axis is cheap to try, because the count finds it out when it is wrong
+    start = rigid + 2j * (kb0[0] + kb1[0]) / length
+    start[0] /= 2
+    if not kernels.settle(z[0], start, kb0[0], kb1[0], length, low, taken):
+        _from_matrix(z[0], start, kb0[0], kb1[0], length, low, taken)
+    reached = kernels.follow(z, 1, k, kb0, kb1, length, low, False)
+    while reached < k.size:
+        f = reached
+        if not _in_small_steps(z, f, k, kb0, kb1, length, low):
+            start = rigid + 2j * (kb0[f] + kb1[f]) / length
+            _from_matrix(z[f], start, kb0[f], kb1[f], length, low, taken)
+            z[f, :low] = z[f, _matched(z[f - 1, :low], z[f, :low])]
+        reached = kernels.follow(z, f + 1, k, kb0, kb1, length, low, False)
     return z
+
+
+def _in_small_steps(
+    z: NDArray[np.complex128],
+    f: int,
+    k: NDArray[np.float64],
+    kb0: NDArray[np.complex128],
+    kb1: NDArray[np.complex128],
+    length: float,
+    low: int,
+) -> bool:
+    """Fill z[f] by following from z[f - 1] over frequencies between, admittances linear; whether it worked."""
+    if abs(np.log(k[f] / k[f - 1])) > _LONG_STEP:
+        return False
+    for steps in (8, 64):
+        part = np.linspace(0, 1, steps + 1)
+        between = np.empty((steps + 1, z.shape[1]), complex)
+        between[0] = z[f - 1]
+        ends = [(1 - part) * values[f - 1] + part * values[f] for values in (k, kb0, kb1)]
+        if kernels.follow(between, 1, *ends, length, low, False) > steps:
+            z[f] = between[-1]
+            return True
+    return False
+
+
+def _matched(before: NDArray[np.complex128], now: NDArray[np.complex128]) -> NDArray[np.int64]:
+    """Order in which roots from the matrix continue those before, by least movement in all."""
+    from scipy.optimize import linear_sum_assignment
+
+    return linear_sum_assignment(np.abs(before[:, None] - now[None]))[1]
 
 
 def _from_matrix(

@@ -25,8 +25,8 @@ from .roots import AxisModes, axis_modes
 LOW_HZ, HIGH_HZ = 10.0, 1150.0
 """Range of the engine."""
 
-CONVERGENCE_NP = 18.0
-"""Guided modes are kept until they fall by this many nepers from source to listener: 1e-6 of the field."""
+CONVERGENCE_NP = 20.0
+"""Guided modes are kept until they fall by this many nepers from source to listener: 1e-7 of the field."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +109,7 @@ def solve_box(
     -----
     (∇² + k²)p = -source, ∂p/∂n = -jkβp. Exact for uniform, locally reacting walls and drivers that do not
     scatter: no furniture, and patches count with their area. Modes are kept until the evanescent ones fall by
-    `CONVERGENCE_NP` from the source to the listener. Drivers enter to order ka + 3 (see `multipole`).
+    `CONVERGENCE_NP` from the source to the listener. Drivers enter to order ka + 4 (see `multipole`).
     Pairs closer than 0.3 m along every axis are solved by `close_field`. Air absorbs in the propagation
     (complex k), the walls see the real k. References: [morse-ingard1968] ch. 9.
     """

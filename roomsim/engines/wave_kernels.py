@@ -10,6 +10,9 @@ References: [morse-ingard1968] ch. 9 for the eigenvalue equation.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -19,7 +22,15 @@ SURFACE = 8.0
 _SERIES = 0.05
 
 
-@njit(cache=True, nogil=True)
+def _jit(function: Callable[..., Any]) -> Any:
+    """njit with a cache where there is a place for one, without it where nothing can be written."""
+    try:
+        return njit(cache=True, nogil=True, error_model="numpy")(function)
+    except RuntimeError:
+        return njit(nogil=True, error_model="numpy")(function)
+
+
+@_jit
 def expj(real, imag):
     """exp(real + j·imag)."""
     if real < -80.0:
@@ -28,14 +39,14 @@ def expj(real, imag):
     return complex(size * np.cos(imag), size * np.sin(imag))
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def root_upper(z):
     """The square root with Im ≥ 0."""
     q = np.sqrt(z)
     return -q if q.imag < 0 else q
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def characteristic(z, kb0, kb1, length):
     """h(z) = (z + k²β0β1) sin(qL)/q - jk(β0 + β1) cos(qL) and dh/dz, both times 2e^{jqL}.
 
@@ -58,7 +69,7 @@ def characteristic(z, kb0, kb1, length):
     return value, sine + (z + product) * slope + total * 0.5 * length * sine
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def polish(z, kb0, kb1, length):
     """Newton's method on h; returns the root and whether it settled."""
     scale = 1.0 / (length * length)
@@ -79,7 +90,7 @@ def polish(z, kb0, kb1, length):
     return z, False
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def count_inside(radius, kb0, kb1, length):
     """Number of zeros of h with |q| < radius, by the argument principle; -1 where it cannot tell.
 
@@ -115,7 +126,7 @@ def count_inside(radius, kb0, kb1, length):
     return int(nearest) if abs(turns - nearest) < 0.1 else -1
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def _amplitudes(q, kb0, kb1, length):
     """A and B of a root from the end whose condition is the better conditioned, before normalising."""
     across = expj(-q.imag * length, q.real * length)
@@ -126,7 +137,7 @@ def _amplitudes(q, kb0, kb1, length):
     return q - kb1, across * (q + kb1)
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def _normalised(q, a, b, length):
     """A and B scaled to ∫φ² dx = 1."""
     across = expj(-q.imag * length, q.real * length)
@@ -139,13 +150,17 @@ def _normalised(q, a, b, length):
     return a * scale, b * scale
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def surface_wave(sign, kb0, kb1, length):
     """Root near kβ0 (sign +1) or kβ1 (-1) of walls that bind a wave, with its amplitudes.
 
     Solves δ(δ + kβ0 - kβ1) = e^{2jqL}(q + kβ0)(q + kβ1), δ = q - kβ0, for δ itself, so that the nearly
     equal roots of two like walls keep their digits. Returns q, A, B.
     """
+    if min(kb0.imag, kb1.imag) * length > 70.0:      # neither feels the other wall any more
+        if sign > 0:
+            return kb0, 1.0 + 0j, 0j
+        return kb1, 0j, 1.0 + 0j
     gap = kb0 - kb1
     middle = 0.5 * (kb0 + kb1)
     across = expj(-middle.imag * length, middle.real * length)
@@ -182,7 +197,7 @@ def surface_wave(sign, kb0, kb1, length):
     return q, a, b
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def _nearest(z, target, taken):
     best, found = np.inf, -1
     for n in range(z.size):
@@ -192,7 +207,7 @@ def _nearest(z, target, taken):
     return found
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def settle(z, guess, kb0, kb1, length, low, taken):
     """Polish all roots of one axis at one frequency and prove that none is lost.
 
@@ -223,8 +238,10 @@ def settle(z, guess, kb0, kb1, length, low, taken):
         z[n], fine = polish(guess[n], kb0, kb1, length)
         if not fine:
             return False
-        if n >= low and abs(root_upper(z[n]) * length - n * np.pi) > 0.5 * np.pi:
-            return False
+        if n >= low:      # up to the sign of q, which rounding decides on a lossless axis
+            q = np.sqrt(z[n])
+            if abs(q * length - n * np.pi) > 0.5 * np.pi:
+                return False
     closest = 1e-7 / (length * length)
     for n in range(low):
         for m in range(n):
@@ -237,7 +254,7 @@ def settle(z, guess, kb0, kb1, length, low, taken):
     return count_inside(radius, kb0, kb1, length) == low
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def follow(z, first, k, kb0, kb1, length, low, chained):
     """Follow roots along the frequencies `first`, first + 1, …; z (n_frequency, n) is filled.
 
@@ -264,27 +281,23 @@ def follow(z, first, k, kb0, kb1, length, low, chained):
     return k.size
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def mode_shapes(z, kb0, kb1, length):
-    """Sort every row of z (n_frequency, n) by its real part; returns q, A and B, same shape."""
+    """q, A and B of the roots z (n_frequency, n), same shape, every row by rising real part of q²."""
     q_out = np.empty_like(z)
     a_out = np.empty_like(z)
     b_out = np.empty_like(z)
     free = np.empty(z.shape[1], np.bool_)
     for f in range(z.shape[0]):
-        z[f] = z[f][np.argsort(z[f].real)]
         free[:] = False
-        lead = 0
         for wall in range(2):
             bound = kb0[f] if wall == 0 else kb1[f]
             if bound.imag * length > SURFACE:
                 n = _nearest(z[f], bound, free)
                 free[n] = True
                 q, a, b = surface_wave(1 if wall == 0 else -1, kb0[f], kb1[f], length)
-                z[f, n] = q * q
                 q_out[f, n] = q
                 a_out[f, n], b_out[f, n] = _normalised(q, a, b, length)
-                lead += 1
         for n in range(z.shape[1]):
             if free[n]:
                 continue
@@ -292,10 +305,12 @@ def mode_shapes(z, kb0, kb1, length):
             a, b = _amplitudes(q, kb0[f], kb1[f], length)
             q_out[f, n] = q
             a_out[f, n], b_out[f, n] = _normalised(q, a, b, length)
+        rising = np.argsort((q_out[f] * q_out[f]).real)
+        q_out[f], a_out[f], b_out[f] = q_out[f][rising], a_out[f][rising], b_out[f][rising]
     return q_out, a_out, b_out
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def shape_at(q, a, b, length, x):
     """The two exponentials of a mode at x, each with its amplitude."""
     forth = a * expj(-q.imag * x, q.real * x)
@@ -304,7 +319,7 @@ def shape_at(q, a, b, length, x):
     return forth, back
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def _source_powers(out, q, a, b, length, x, k, order):
     """(∂/jk)^i φ at the source for i = 0 … order: (q/k)^i [A e^{jqx} + (-1)^i B e^{jq(L-x)}]."""
     forth, back = shape_at(q, a, b, length, x)
@@ -315,7 +330,7 @@ def _source_powers(out, q, a, b, length, x, k, order):
         power *= u
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def guided_sum(
     out, k, cut, even, odd, order,
     qa, aa, ba, length_a, source_a, listener_a,
@@ -399,7 +414,8 @@ def guided_sum(
                 w = kc / kf
                 p0, n0, p1, n1 = kc + kb0[f], kc - kb0[f], kc + kb1[f], kc - kb1[f]
                 both = expj(2 * length_c * loss, 2 * length_c * turn)
-                factor = 4 * np.pi / (2j * kc * (p0 * p1 - n0 * n1 * both))
+                below = 2j * kc * (p0 * p1 - n0 * n1 * both)
+                factor = 4 * np.pi / (below if below != 0 else 1e-300 + 0j)      # a lossless room at resonance
                 for level in range(n_level):
                     d = plane - level_c[level]
                     down[level] = p0 * expj(d * loss, d * turn)
@@ -434,7 +450,7 @@ def guided_sum(
     return used
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def triple_sum(
     k, reach, eta, even, odd, order, lengths, source, listener,
     qx, ax, bx, qy, ay, by, qz, az, bz,
@@ -492,12 +508,13 @@ def triple_sum(
     return out
 
 
-@njit(cache=True, nogil=True)
-def eigenfrequencies(k, z, beta, lengths):
-    """Complex wavenumbers k of room modes with k² = z_x + z_y + z_z, admittances held; in place.
+@_jit
+def eigenfrequencies(k, z, beta, lengths, offset):
+    """Complex wavenumbers k of room modes with k² + offset = z_x + z_y + z_z, admittances held; in place.
 
-    k (n_mode,), z (3, n_mode) : starts, overwritten; beta (3, 2, n_mode); lengths (3,).
-    Returns which settled. Newton's method on k² - Σ z(kβ), dz/dk from the axis equation.
+    k (n_mode,), z (3, n_mode) : starts, overwritten; beta (3, 2, n_mode); lengths (3,); offset (n_mode,) lets a
+    caller come to the damped mode (offset 0) in steps from where k is real. Returns which settled.
+    Newton's method on k² + offset - Σ z(kβ), dz/dk from the axis equation.
     """
     fine = np.zeros(k.size, np.bool_)
     for n in range(k.size):
@@ -514,7 +531,7 @@ def eigenfrequencies(k, z, beta, lengths):
                 settled = settled and good
                 total += z[axis, n]
                 slope += _root_slope(z[axis, n], kb0, kb1, lengths[axis]) / k[n]
-            step = (k[n] * k[n] - total) / (2 * k[n] - slope)
+            step = (k[n] * k[n] + offset[n] - total) / (2 * k[n] - slope)
             k[n] -= step
             if abs(step) < 1e-12 * abs(k[n]):
                 fine[n] = settled
@@ -524,7 +541,7 @@ def eigenfrequencies(k, z, beta, lengths):
     return fine
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def _root_slope(z, kb0, kb1, length):
     """k dz/dk of a root with β held."""
     _, slope = characteristic(z, kb0, kb1, length)
@@ -540,7 +557,7 @@ def _root_slope(z, kb0, kb1, length):
     return -(2 * kb0 * kb1 * sine - 1j * (kb0 + kb1) * cosine) / slope
 
 
-@njit(cache=True, nogil=True)
+@_jit
 def single_shapes(z, kb0, kb1, length):
     """q, A and B of separate roots, each with its own kβ; shape (n,)."""
     q = np.empty(z.size, np.complex128)
