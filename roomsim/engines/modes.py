@@ -229,12 +229,11 @@ def mode_table(scene: Scene, high_hz: float = BASS_HZ) -> tuple[Mode, ...]:
     channel_drive, channel_own = (_per_channel(scene, values) for values in (drive, own))
     own_level = np.sqrt(np.sum(np.abs(own) ** 2, axis=1))
     channel_level = np.sqrt(np.sum(np.abs(channel_own) ** 2, axis=1))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        driver_db = db(np.abs(drive / own_level) ** 2 * volume)
-        channel_db = db(np.abs(channel_drive / channel_level) ** 2 * volume)
-        peak = np.abs(channel_drive * resonance) ** 2 * heard
-        peak_db = db(peak / channel_level**2)
-        share_db = db(peak.sum(axis=0) / peak.sum(axis=0).max())
+    driver_db = _ratio_db(np.abs(drive) ** 2 * volume, own_level**2)
+    channel_db = _ratio_db(np.abs(channel_drive) ** 2 * volume, channel_level**2)
+    peak = np.abs(channel_drive * resonance) ** 2 * heard
+    peak_db = _ratio_db(peak, channel_level**2)
+    share_db = _ratio_db(peak.sum(axis=0), peak.sum(axis=0).max())
     return tuple(
         Mode(
             indices=tuple(int(i) for i in modes.indices[n]),
@@ -326,6 +325,12 @@ def _drive(
 def _free_field(source: Multipole, on_wall: bool) -> NDArray[np.complex128]:
     """Coefficients scaled so that their norm is the rms of D over the sphere (half sphere on a wall) [Pa m]."""
     return source.coefficients * ((2 if on_wall else 1) / np.sqrt(4 * np.pi))
+
+
+def _ratio_db(part: NDArray[np.float64], whole: ArrayLike) -> NDArray[np.float64]:
+    """10 lg of a ratio; -inf for nothing, also where the whole is nothing (a silent driver)."""
+    whole = np.broadcast_to(np.asarray(whole, float), part.shape)
+    return db(np.divide(part, whole, out=np.zeros_like(part), where=whole > 0))
 
 
 def _per_channel(scene: Scene, values: Sequence[NDArray[np.complex128]]) -> NDArray[np.complex128]:

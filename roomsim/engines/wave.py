@@ -110,6 +110,7 @@ def solve_box(
     (∇² + k²)p = -source, ∂p/∂n = -jkβp. Exact for uniform, locally reacting walls and drivers that do not
     scatter: no furniture, and patches count with their area. Modes are kept until the evanescent ones fall by
     `CONVERGENCE_NP` from the source to the listener. Drivers enter to order ka + 4 (see `multipole`).
+    A seat inside a driver's own sphere (`radius_m`) has no meaning.
     Pairs closer than 0.3 m along every axis are solved by `close_field`. Air absorbs in the propagation
     (complex k), the walls see the real k. References: [morse-ingard1968] ch. 9.
     """

@@ -162,6 +162,13 @@ def test_shaping_modes_come_strongest_first() -> None:
     assert table[0].indices == (1, 0, 0)
 
 
+def test_a_silent_driver_is_no_number_but_nothing() -> None:
+    room = box_room([5, 4, 2.5], [30] * 6)
+    silent = Pattern(lambda k, n: np.zeros((len(n), k.size)))
+    mode = mode_table(box_scene(room, [[0.3, 1.2, 0.9]], [[3.0, 2.1, 1.1]], silent), 60)[0]
+    assert mode.channel_db == (-np.inf,) and mode.share_db == -np.inf and np.isfinite(mode.seats_db)
+
+
 def test_decay_of_bands_from_equal_modes() -> None:
     """All walls alike and only axial modes damped alike: every band gives that one decay time."""
     room = box_room([5, 4, 2.5], [RIGID] * 6, PlainAir(SPEED, attenuation=13.8155 / SPEED))
