@@ -22,7 +22,8 @@ LAYERS = {
     5: {"definitions", "settings"},
     6: {"studies"},
     7: {"report", "demo"},
-    8: {"cli"},
+    8: {"commands"},
+    9: {"cli"},
 }
 NUMBER = {name: number for number, names in LAYERS.items() for name in names}
 

@@ -80,16 +80,17 @@ def decay_curves_figure(analysis: DecayAnalysis, label: str = "", response: int 
     return figure
 
 
-def energy_time_figure(samples: ArrayLike, rate_hz: float, labels: Sequence[str] = ()) -> Figure:
+def energy_time_figure(samples: ArrayLike | Sequence[ArrayLike], rate_hz: float, labels: Sequence[str] = ()) -> Figure:
     """Energy over time of up to six whole responses: the first 100 ms of the first one, then all of all.
 
     Parameters
     ----------
-    samples : shape (n_response, n), as they were measured
+    samples : the responses as they were measured, of any lengths
     rate_hz : sample rate
     labels : names of the responses
     """
-    responses = [np.asarray(one, float) for one in np.atleast_2d(np.asarray(samples, float))][: len(COLOURS)]
+    several = samples if np.ndim(samples[0]) else [samples]           # of any lengths
+    responses = [np.asarray(one, float) for one in several][: len(COLOURS)]
     with drawing():
         figure = new_figure(9.6, 6.6)
         early = figure.add_axes((0.085, 0.575, 0.89, 0.30))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ class MeasuredDecay:
     analysis : of every response
     mean : over the responses
     method : "survey", "engineering" or "precision", by whose number of positions the mean is judged
+    responses : the impulse responses, one array each
     """
 
     labels: tuple[str, ...]
@@ -40,6 +41,7 @@ class MeasuredDecay:
     analysis: DecayAnalysis
     mean: SpatialMean
     method: str
+    responses: tuple[np.ndarray, ...] = field(repr=False)
 
     def rows(self) -> list[dict[str, Any]]:
         """One flat row per response, band and parameter, then the means: for tables, CSV and JSON."""
@@ -116,7 +118,8 @@ def analyse_wavs(
         responses, rate, bands=bands, low_hz=low_hz, high_hz=high_hz, reverse_time=reverse_time
     )
     return MeasuredDecay(
-        labels=tuple(labels), rate_hz=rate, analysis=analysis, mean=spatial_mean(analysis, method), method=method
+        labels=tuple(labels), rate_hz=rate, analysis=analysis, mean=spatial_mean(analysis, method), method=method,
+        responses=tuple(responses),
     )
 
 

@@ -1,0 +1,1 @@
+"""The commands: each parses its arguments, makes one library call and prints."""

@@ -1,0 +1,48 @@
+"""What the commands share: options, exit codes, printing, the progress bar."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Annotated, Any
+
+import typer
+
+GOOD, FAULT, MISTAKE, INTERRUPTED = 0, 1, 2, 130
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines instead of text.")]
+Jobs = Annotated[
+    int | None,
+    typer.Option("--jobs", metavar="N", help="Cases at once; all cores by default.", show_default=False),
+]
+
+
+@contextmanager
+def progress(cases: int) -> Iterator[Callable[[int, int, str], None] | None]:
+    """A bar with the time left on a terminal (standard error); nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("predicting"), BarColumn(), MofNCompleteColumn(), TextColumn("cases, left:"),
+               TimeRemainingColumn(compact=True))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=cases)
+        yield lambda done, total, title: bar.update(task, completed=done, total=total)
+
+
+def print_json(data: dict[str, Any]) -> None:
+    typer.echo(json.dumps(data, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
+
+
+def clean(line: str) -> str:
+    """One line without control characters, which could play tricks with a terminal."""
+    return "".join(c if c.isprintable() else "�" for c in line)
