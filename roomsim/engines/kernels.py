@@ -39,7 +39,7 @@ C3, C4, C5 = -85.27162153428853, 58.79049212006136, -21.071105627506473
 @_jit(fastmath=True)
 def path_sums(
     lattice, slots, direct,
-    along, logs, centre, signs, first_row, last_row, rows_per_e,
+    along, logs, centre, signs, first_row, last_row, rows_per_e, stride, first_plane, last_plane, planes_per_e,
     table_x, table_y, table_z,
     air, air_rows_per_m,
     kinds, pattern_first, pattern_rows, pattern_columns, patterns,
@@ -57,7 +57,7 @@ def path_sums(
     along : per axis (N, E, L) signed distance image minus listener; logs : ln of its magnitude
     centre : per axis (N, L) the same for the middle of the channel's drivers
     signs : per axis (N,) -1 where the image is mirrored in that axis, else +1
-    first_row, last_row : per axis (N,) rows of the tables
+    first_row, last_row, stride, first_plane, last_plane : per axis (N,), see walls.AxisTable
     table_x, table_y, table_z : (rows, 2, R); air : (rows, R)
     kinds, pattern_first, pattern_rows, pattern_columns : (E,); patterns : (rows, 2, R)
     frames : (E, 3, 3) columns are the driver's axes; even_axis, even_sign : on-wall sources, axis -1 for none
@@ -76,6 +76,9 @@ def path_sums(
     sign_x, sign_y, sign_z = signs
     first_x, first_y, first_z = first_row
     last_x, last_y, last_z = last_row
+    stride_x, stride_y, stride_z = stride
+    plane_x, plane_y, plane_z = first_plane
+    planes_x, planes_y, planes_z = last_plane
     for e in range(frames.shape[0]):
         for seat in range(begin, end):
             for p in range(lattice.shape[0]):
@@ -96,10 +99,16 @@ def path_sums(
                 wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
                 wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
                 wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
+                vx, far_x = _row(log_x[i, e, seat] * planes_per_e - plane_x[i], planes_x[i])
+                vy, far_y = _row(log_y[j, e, seat] * planes_per_e - plane_y[j], planes_y[j])
+                vz, far_z = _row(log_z[k, e, seat] * planes_per_e - plane_z[k], planes_z[k])
                 wa, row_a = _row(r * air_rows_per_m, air.shape[0] - 1.0)
                 _room_factors(
-                    gain, table_x, first_x[i] + row_x, wx, table_y, first_y[j] + row_y, wy,
-                    table_z, first_z[k] + row_z, wz, air, row_a, wa, 1.0 / r,
+                    gain,
+                    table_x, first_x[i] + row_x + far_x * stride_x[i], stride_x[i], wx, vx,
+                    table_y, first_y[j] + row_y + far_y * stride_y[j], stride_y[j], wy, vy,
+                    table_z, first_z[k] + row_z + far_z * stride_z[k], stride_z[k], wz, vz,
+                    air, row_a, wa, 1.0 / r,
                 )
                 kind = kinds[e]
                 if kind != 0:
@@ -155,17 +164,24 @@ def _lagrange(weight, at, t):
 
 
 @_jit(fastmath=True)
-def _room_factors(gain, tx, row_x, wx, ty, row_y, wy, tz, row_z, wz, air, row_a, wa, scale):
-    """Product of the three axes' factors, air and spreading, linear between two rows each."""
+def _room_factors(
+    gain, tx, row_x, step_x, wx, vx, ty, row_y, step_y, wy, vy, tz, row_z, step_z, wz, vz, air, row_a, wa, scale
+):
+    """Product of the three axes' factors, linear between four rows each (angle, distance), air and spreading."""
     x0, y0, z0, a0 = np.uintp(row_x), np.uintp(row_y), np.uintp(row_z), np.uintp(row_a)
     x1, y1, z1, a1 = np.uintp(row_x + 1), np.uintp(row_y + 1), np.uintp(row_z + 1), np.uintp(row_a + 1)
+    x2, y2, z2 = np.uintp(row_x + step_x), np.uintp(row_y + step_y), np.uintp(row_z + step_z)
+    x3, y3, z3 = np.uintp(row_x + step_x + 1), np.uintp(row_y + step_y + 1), np.uintp(row_z + step_z + 1)
+    xa, xb, xc, xd = (1 - wx) * (1 - vx), wx * (1 - vx), (1 - wx) * vx, wx * vx
+    ya, yb, yc, yd = (1 - wy) * (1 - vy), wy * (1 - vy), (1 - wy) * vy, wy * vy
+    za, zb, zc, zd = (1 - wz) * (1 - vz), wz * (1 - vz), (1 - wz) * vz, wz * vz
     for c in range(np.uintp(gain.shape[1])):
-        xr = tx[x0, 0, c] + wx * (tx[x1, 0, c] - tx[x0, 0, c])
-        xi = tx[x0, 1, c] + wx * (tx[x1, 1, c] - tx[x0, 1, c])
-        yr = ty[y0, 0, c] + wy * (ty[y1, 0, c] - ty[y0, 0, c])
-        yi = ty[y0, 1, c] + wy * (ty[y1, 1, c] - ty[y0, 1, c])
-        zr = tz[z0, 0, c] + wz * (tz[z1, 0, c] - tz[z0, 0, c])
-        zi = tz[z0, 1, c] + wz * (tz[z1, 1, c] - tz[z0, 1, c])
+        xr = xa * tx[x0, 0, c] + xb * tx[x1, 0, c] + xc * tx[x2, 0, c] + xd * tx[x3, 0, c]
+        xi = xa * tx[x0, 1, c] + xb * tx[x1, 1, c] + xc * tx[x2, 1, c] + xd * tx[x3, 1, c]
+        yr = ya * ty[y0, 0, c] + yb * ty[y1, 0, c] + yc * ty[y2, 0, c] + yd * ty[y3, 0, c]
+        yi = ya * ty[y0, 1, c] + yb * ty[y1, 1, c] + yc * ty[y2, 1, c] + yd * ty[y3, 1, c]
+        zr = za * tz[z0, 0, c] + zb * tz[z1, 0, c] + zc * tz[z2, 0, c] + zd * tz[z3, 0, c]
+        zi = za * tz[z0, 1, c] + zb * tz[z1, 1, c] + zc * tz[z2, 1, c] + zd * tz[z3, 1, c]
         loss = scale * (air[a0, c] + wa * (air[a1, c] - air[a0, c]))
         real, imag = loss * (xr * yr - xi * yi), loss * (xr * yi + xi * yr)
         gain[0, c] = real * zr - imag * zi

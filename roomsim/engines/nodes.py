@@ -25,7 +25,7 @@ SPACINGS = (8, 4, 2, 1)
 LOWEST_HZ = 1.0
 """Below this the slow factors keep their value, so that 0 Hz can be asked for."""
 
-_LANES = 16       # loops over cells are padded to two wide vector registers of doubles
+_LANES = 8        # loops over cells are padded to whole wide vector registers of doubles
 _TAIL = 8         # entries at the end of every row that begin no cell
 _LAYERS = 16      # cells with more frequencies than this are summed cell by cell
 
@@ -93,7 +93,7 @@ def plan_nodes(frequency_hz: ArrayLike, spacing: Callable[[int], int] | int = SP
         cell = np.floor(place).astype(int)
         low = cell.min()
         count = np.bincount(cell - low)
-        width = -(-count.size // _LANES) * _LANES
+        width = max(2, -(-count.size // _LANES)) * _LANES     # a single register would run scalar
         row = width + _TAIL
         index = low - 1 + np.minimum(np.arange(row), count.size + 2)    # beyond the last node: repeated, unused
         nodes.append(lattice_hz(index * step))

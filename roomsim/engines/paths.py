@@ -15,16 +15,13 @@ from ..scene import Emitter, Scene
 from .lattice import axis_faces, face_side, image_coordinates, indices_within, kept_on_wall, lattice_blocks
 from .nodes import SPACINGS, NodePlan, coarsest_steps, cubic_error, lattice_hz, lattice_position, plan_nodes
 from .patterns import Common, Pattern, common_factor, pattern_table
-from .walls import ROWS_PER_E, AxisTable, axis_table, face_factor
+from .walls import PLANES_PER_E, ROWS_PER_E, AxisTable, axis_table, face_factor
 
-NODE_TOLERANCE = 1e-3
-"""Rms error per octave that the spacing of nodes may leave in a directivity, re its rms over the sphere."""
-
-WALL_TOLERANCE = 5e-4
-"""The same for a wall's factor; tighter, since most paths hit several walls."""
+NODE_TOLERANCE = 3e-4
+"""Rms error per octave that the spacing of nodes may leave in a wall's factor, or in a directivity re its rms."""
 
 _AIR_ROWS_PER_M = 4.0
-_TEST_COSINES = np.array([1.0, 0.5, 0.2])
+_TEST_COSINES, _TEST_LENGTHS_M = np.array([1.0, 0.5, 0.2]), np.array([3.0, 6.0, 9.0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,7 +47,7 @@ class Grid:
 
 
 def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
-    """Choose nodes so fine that walls and directivities of the scene are met within the tolerances."""
+    """Choose nodes so fine that walls and directivities of the scene are met within NODE_TOLERANCE."""
     f = np.atleast_1d(np.asarray(frequency_hz, float))
     position = lattice_position(f)
     widest = SPACINGS[0]
@@ -59,14 +56,16 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
     commons = [common_factor(emitter.directivity, first, last) for emitter in scene.emitters]
     lattice = lattice_hz(np.arange(first, last + 1))
     walls = np.concatenate(
-        [face_factor(scene.room, face, lattice, _TEST_COSINES) for face in scene.room.geometry.face_names]
+        [
+            face_factor(scene.room, face, lattice, _TEST_COSINES, _TEST_LENGTHS_M)
+            for face in scene.room.geometry.face_names
+        ]
     )
-    wall_weight = NODE_TOLERANCE / WALL_TOLERANCE
     errors = {
         step: np.max(
             [
-                *np.abs(cubic_error(walls, step)) * wall_weight,
-                *np.abs(cubic_error(walls**2, step)) * wall_weight,
+                *np.abs(cubic_error(walls, step)),
+                *np.abs(cubic_error(walls**2, step)),
                 *(common.worst_error(step) for common in dict.fromkeys(commons)),
             ],
             axis=0,
@@ -80,6 +79,19 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
         for emitter, common in zip(scene.emitters, commons, strict=True)
     ]
     return Grid(frequency_hz=f, plan=plan, commons=tuple(commons), patterns=tuple(patterns))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ChannelArrays:
+    """What the compiled loop needs of a channel; see kernels.path_sums."""
+
+    along: tuple[NDArray[np.float64], ...]
+    logs: tuple[NDArray[np.float64], ...]
+    centre: tuple[NDArray[np.float64], ...]
+    tables: tuple[AxisTable, ...]
+    patterns: tuple[NDArray, ...]
+    frames: NDArray[np.float64]
+    even: tuple[int, float]
 
 
 class Paths:
@@ -106,7 +118,8 @@ class Paths:
         rows = int(np.ceil(self.reach * _AIR_ROWS_PER_M)) + 2
         loss = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
         self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * loss)
-        self._tables: dict[str | None, tuple[AxisTable, AxisTable, AxisTable]] = {}
+        self._tables: dict[str | None, tuple[AxisTable, ...]] = {}
+        self._channels: dict[int, _ChannelArrays] = {}
 
     def blocks(
         self, channel: int, low_m: float, high_m: float, limit: int = 1 << 20
@@ -131,7 +144,7 @@ class Paths:
         flags = np.ones((len(lattice), len(emitters)), bool)
         for e, emitter in enumerate(emitters):
             for axis, allowed in enumerate(direct_indices(self.scene, emitter)):
-                flags[:, e] &= np.isin(self.index[axis][lattice[:, axis]], allowed)
+                flags[:, e] &= np.isin(self.index[axis], allowed)[lattice[:, axis]]
         return flags
 
     def add(
@@ -162,54 +175,39 @@ class Paths:
         """
         from .kernels import path_sums
 
-        emitters = self.scene.channel_emitters(channel)
-        number = [n for n, emitter in enumerate(self.scene.emitters) if emitter.channel == channel]
-        mount = _mount(emitters)
-        at = self.scene.listeners_m[listeners]
-        low, high = (np.broadcast_to(np.asarray(v, float), len(at)) for v in (low_m, high_m))
-        tables = self._axis_tables(None if mount is None else emitters[0].wall)
-        positions = np.array([emitter.position_m for emitter in emitters])
-        along, logs, centre = [], [], []
-        for axis in range(3):
-            image = image_coordinates(positions[:, axis], self.size[axis], self.index[axis][:, None])
-            distance = image[:, :, None] - at[:, axis]
-            along.append(distance)
-            logs.append(np.log(np.maximum(np.abs(distance), 1e-30)))
-            middle = image_coordinates(middle_m(self.scene, channel)[axis], self.size[axis], self.index[axis])
-            centre.append(middle[:, None] - at[:, axis])
-        patterns = [self.grid.patterns[n] for n in number]
-        distinct = list({id(pattern): pattern for pattern in patterns}.values())
-        start = dict(zip(map(id, distinct), np.cumsum([0, *(len(p.table) for p in distinct)]), strict=False))
-        table = np.concatenate([p.table for p in distinct]) if len(distinct) > 1 else distinct[0].table
+        at = self._channel(channel)
+        n_listener = out.shape[2]
+        low, high = (np.broadcast_to(np.asarray(v, float), n_listener) for v in (low_m, high_m))
+        along, logs, centre = (
+            tuple(np.ascontiguousarray(array[..., listeners]) for array in arrays)
+            for arrays in (at.along, at.logs, at.centre)
+        )
         plan = self.grid.plan
         slot_grid = np.stack([plan.slot_hz, plan.slot_weight])
         flags = self.direct_flags(channel, lattice)
-        counts = np.zeros(len(at), np.int64)
+        counts = np.zeros(n_listener, np.int64)
 
         def work(begin: int, end: int) -> None:
             path_sums(
                 lattice, slots, flags,
-                tuple(along), tuple(logs), tuple(centre), tuple(1.0 - 2.0 * (index % 2) for index in self.index),
-                tuple(t.first_row for t in tables), tuple(t.last_row for t in tables), ROWS_PER_E,
-                *(t.table for t in tables),
+                along, logs, centre, tuple(1.0 - 2.0 * (index % 2) for index in self.index),
+                tuple(t.first_row for t in at.tables), tuple(t.last_row for t in at.tables), ROWS_PER_E,
+                tuple(t.stride for t in at.tables), tuple(t.first_plane for t in at.tables),
+                tuple(t.last_plane for t in at.tables), PLANES_PER_E,
+                *(t.table for t in at.tables),
                 self.air, _AIR_ROWS_PER_M,
-                np.array([p.kind for p in patterns]),
-                np.array([start[id(p)] for p in patterns]),
-                np.array([p.rows_per_rad for p in patterns]),
-                np.array([p.columns for p in patterns]), table,
-                np.array([emitter.rotation for emitter in emitters]),
-                -1 if mount is None else mount[0], 1.0 if mount is None or mount[1] == 0 else -1.0,
+                *at.patterns, at.frames, *at.even,
                 np.where(low > 0, low**2, -1.0), high**2, 1.0 / self.scene.room.air.speed_m_s,
                 plan.layers, plan.runs, slot_grid,
                 begin, end, out, counts,
             )
 
-        edges = np.linspace(0, len(at), max(1, min(threads, len(at))) + 1).astype(int).tolist()
+        edges = np.linspace(0, n_listener, max(1, min(threads, n_listener)) + 1).astype(int).tolist()
         if len(edges) > 2:
             with ThreadPoolExecutor(len(edges) - 1) as pool:
                 list(pool.map(work, edges[:-1], edges[1:]))
         else:
-            work(0, len(at))
+            work(0, n_listener)
         return counts
 
     def spectra(self, channel: int, sums: NDArray[np.float64]) -> NDArray[np.complex128]:
@@ -222,18 +220,55 @@ class Paths:
             out += (one[..., 0, slot] + 1j * one[..., 1, slot]) * self.grid.drive(self.scene, n)
         return out
 
-    def _axis_tables(self, wall: str | None) -> tuple[AxisTable, AxisTable, AxisTable]:
+    def _channel(self, channel: int) -> _ChannelArrays:
+        if channel not in self._channels:
+            self._channels[channel] = self._prepared(channel)
+        return self._channels[channel]
+
+    def _prepared(self, channel: int) -> _ChannelArrays:
+        emitters = self.scene.channel_emitters(channel)
+        mount = _mount(emitters)
+        positions = np.array([emitter.position_m for emitter in emitters])
+        middle = middle_m(self.scene, channel)
+        along, centre = [], []
+        for axis in range(3):
+            seats = self.scene.listeners_m[:, axis]
+            image = image_coordinates(positions[:, axis], self.size[axis], self.index[axis][:, None])
+            along.append(image[:, :, None] - seats)
+            centre.append(image_coordinates(middle[axis], self.size[axis], self.index[axis])[:, None] - seats)
+        number = [n for n, emitter in enumerate(self.scene.emitters) if emitter.channel == channel]
+        patterns = [self.grid.patterns[n] for n in number]
+        distinct = list({id(pattern): pattern for pattern in patterns}.values())
+        first = np.cumsum([0, *(len(p.table) for p in distinct[:-1])]).tolist()
+        first_of = {id(p): row for p, row in zip(distinct, first, strict=True)}
+        return _ChannelArrays(
+            along=tuple(along),
+            logs=tuple(np.log(np.maximum(np.abs(distance), 1e-30)) for distance in along),
+            centre=tuple(centre),
+            tables=self._axis_tables(None if mount is None else emitters[0].wall),
+            patterns=(
+                np.array([p.kind for p in patterns]),
+                np.array([first_of[id(p)] for p in patterns]),
+                np.array([p.rows_per_rad for p in patterns]),
+                np.array([p.columns for p in patterns]),
+                distinct[0].table if len(distinct) == 1 else np.concatenate([p.table for p in distinct]),
+            ),
+            frames=np.array([emitter.rotation for emitter in emitters]),
+            even=(-1, 1.0) if mount is None else (mount[0], 1.0 - 2.0 * mount[1]),
+        )
+
+    def _axis_tables(self, wall: str | None) -> tuple[AxisTable, ...]:
         if wall not in self._tables:
             mount = None if wall is None else face_side(wall)
             made = []
             for axis in range(3):
                 at = np.array([emitter.position_m[axis] for emitter in self.scene.emitters])
                 image = image_coordinates(at, self.size[axis], self.index[axis][:, None])
-                nearest = np.abs(image[:, :, None] - self.scene.listeners_m[:, axis]).min(axis=(1, 2))
+                along = np.abs(image[:, :, None] - self.scene.listeners_m[:, axis])
                 side = mount[1] if mount is not None and mount[0] == axis else None
                 made.append(
-                    axis_table(self.scene.room, axis, self.index[axis], nearest / self.reach,
-                               self.grid.plan.node_hz, side)
+                    axis_table(self.scene.room, axis, self.index[axis], along.min(axis=(1, 2)),
+                               along.max(axis=(1, 2)), self.reach, self.grid.plan.node_hz, side)
                 )
             self._tables[wall] = tuple(made)
         return self._tables[wall]

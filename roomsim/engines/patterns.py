@@ -111,7 +111,8 @@ def _common(directivity: Directivity, first: int, last: int) -> Common:
 
 
 def _table(directivity: Directivity, common: Common, node_hz: NDArray[np.float64]) -> Pattern:
-    if np.ptp(np.ascontiguousarray(common.ratio).view(float).reshape(len(common.ratio), -1), axis=0).max(initial=0) < 1e-12:
+    parts = np.ascontiguousarray(common.ratio).view(float).reshape(len(common.ratio), -1)
+    if np.ptp(parts, axis=0).max(initial=0) < 1e-12:
         return _packed(EVEN, common.ratio[:1, 0].repeat(node_hz.size)[None], 1.0, 1)
     if directivity.axisymmetric:
         largest = 2 * np.pi * node_hz.max() / _SPEED_M_S * directivity.radius_m

@@ -17,6 +17,8 @@ from .paths import Paths, direct_reach_m, make_grid, middle_m
 BAND_HZ = (500.0, 4000.0)
 """Levels are means of energy over this range, on an even grid of 24 points per octave."""
 
+_SURVEY, _FINAL = 8, 2      # lattice steps: all paths are surveyed coarsely, the strongest looked at finely
+_SHORTLIST = 4              # so many times more than asked for come on the list
 _BLOCK = 512
 
 
@@ -37,53 +39,66 @@ def strongest_reflections(
     The drivers of a channel are summed coherently path by path; what belongs to the direct sound is no entry.
     """
     low, high = (int(np.round(v)) for v in lattice_position(BAND_HZ))
-    grid = make_grid(scene, lattice_hz(np.arange(low, high + 1, 2)))
     channels = range(len(scene.channels))
     reach = max(float(limit_m.max()), *(direct_reach_m(scene, channel) for channel in channels))
-    paths = Paths(scene, grid, reach)
+    survey, final = (
+        Paths(scene, make_grid(scene, lattice_hz(np.arange(low, high + 1, step))), reach)
+        for step in (_SURVEY, _FINAL)
+    )
     found: list[Reflection] = []
     for channel in channels:
+        lattice = np.concatenate(list(survey.blocks(channel, -1.0, survey.reach)))
+        direct = lattice[survey.direct_flags(channel, lattice).any(axis=1)]
         for listener in listeners:
-            found += _of_one(paths, channel, listener, float(limit_m[channel, listener]), count)
+            limit = float(limit_m[channel, listener])
+            energy, _ = path_energies(survey, channel, listener, limit, lattice)
+            strong = np.argsort(-energy.mean(axis=1), kind="stable")[: _SHORTLIST * count]
+            shortlist = np.unique(np.concatenate([lattice[strong], direct]), axis=0)
+            found += _listed(final, channel, listener, limit, shortlist, count)
     return found
 
 
 def path_energies(
-    paths: Paths, channel: int, listener: int, limit_m: float
-) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
-    """Mean-square pressure of every early path of a channel at one listener.
+    paths: Paths, channel: int, listener: int, limit_m: float, lattice: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean-square pressure of each early path of a channel at one listener.
+
+    Parameters
+    ----------
+    lattice : lattice positions, shape (n_path, 3); those of direct paths among them where `direct` is wanted
 
     Returns
     -------
-    lattice positions (n_path, 3), energies (n_path, n_frequency) and that of the direct sound (n_frequency,)
+    energies, shape (n_path, n_frequency), 0 for a path that does not count; and that of the direct sound,
+    shape (n_frequency,)
     """
     drivers = len(paths.scene.channel_emitters(channel))
     part = slice(listener, listener + 1)
-    lattices, energies = [], []
-    direct = 0.0
-    for lattice in paths.blocks(channel, -1.0, paths.reach):
-        for begin in range(0, len(lattice), _BLOCK):
-            some = lattice[begin : begin + _BLOCK]
-            sums = np.zeros((len(some) + 1, drivers, 1, 2, paths.grid.plan.slot_hz.size))
-            slots = np.arange(1, len(some) + 1, dtype=np.int32)
-            paths.add(channel, some, slots, -1.0, limit_m, sums, part)
-            pressure = paths.spectra(channel, sums)[:, 0]
-            direct = direct + pressure[0]
-            energy = np.abs(pressure[1:]) ** 2
-            there = energy.any(axis=1)
-            lattices.append(some[there])
-            energies.append(energy[there])
-    return np.concatenate(lattices), np.concatenate(energies), np.abs(direct) ** 2
+    energies = []
+    direct = np.zeros(paths.grid.frequency_hz.size, complex)
+    for begin in range(0, len(lattice), _BLOCK):
+        some = lattice[begin : begin + _BLOCK]
+        sums = np.zeros((len(some) + 1, drivers, 1, 2, paths.grid.plan.slot_hz.size))
+        slots = np.arange(1, len(some) + 1, dtype=np.int32)
+        paths.add(channel, some, slots, -1.0, limit_m, sums, part)
+        pressure = paths.spectra(channel, sums)[:, 0]
+        direct += pressure[0]
+        energies.append(np.abs(pressure[1:]) ** 2)
+    return np.concatenate(energies), np.abs(direct) ** 2
 
 
-def _of_one(paths: Paths, channel: int, listener: int, limit_m: float, count: int) -> list[Reflection]:
+def _listed(
+    paths: Paths, channel: int, listener: int, limit_m: float, lattice: NDArray[np.int32], count: int
+) -> list[Reflection]:
     scene = paths.scene
-    lattice, energy, direct = path_energies(paths, channel, listener, limit_m)
+    energy, direct = path_energies(paths, channel, listener, limit_m, lattice)
     level = db(energy.mean(axis=1), float(direct.mean()))
     at, source = scene.listeners_m[listener], middle_m(scene, channel)
     first = float(np.linalg.norm(source - at))
     found = []
     for which in np.argsort(-level, kind="stable")[:count]:
+        if np.isneginf(level[which]):
+            break
         index = np.array([paths.index[axis][lattice[which, axis]] for axis in range(3)])
         image = np.array([image_coordinates(source[axis], paths.size[axis], index[axis]) for axis in range(3)])
         azimuth, elevation = scene.arrival_angles_deg(listener, image - at)
