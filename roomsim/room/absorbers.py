@@ -38,7 +38,7 @@ AIR_VISCOSITY = 1.81e-5
 MODELS = {"miki": miki, "delany-bazley": delany_bazley}
 
 LIMITS = {
-    "thickness_m": (1e-4, 2.0), "gap_m": (0.0, 5.0), "depth_m": (1e-3, 5.0), "flow_resistivity": (100.0, 1e7),
+    "thickness_m": (1e-4, 2.0), "gap_m": (0.0, 5.0), "depth_m": (1e-3, 5.0), "flow_resistivity_pa_s_m2": (100.0, 1e7),
     "mass_kg_m2": (0.01, 500.0), "resistance": (0.0, 1e4), "hole_diameter_m": (1e-5, 0.1), "open_fraction": (1e-4, 0.8),
 }
 """Range of each dimension of an absorber; outside it is a slip of units, not an absorber."""
@@ -52,10 +52,12 @@ class Absorber:
     ----------
     name : label
     scatter : scattering coefficient at all frequencies (an assumption, common practice, no source)
+    source : where the dimensions come from
     """
 
     name: str = "absorber"
     scatter: float = 0.1
+    source: str = "assumption"
 
     kind = "porous"
 
@@ -96,14 +98,14 @@ class PorousAbsorber(Absorber):
     Parameters
     ----------
     thickness_m, gap_m : of the layer, of the gap behind it (0 for none)
-    flow_resistivity : σ [Pa s/m²]; mineral wool 5,000 to 50,000
+    flow_resistivity_pa_s_m2 : σ [Pa s/m²]; mineral wool 5,000 to 50,000
     model : "miki" (default) or "delany-bazley" (not passive at low frequencies; for comparison)
 
     References: [miki1990], [delany-bazley1970].
     """
 
     thickness_m: float
-    flow_resistivity: float
+    flow_resistivity_pa_s_m2: float
     gap_m: float = 0.0
     model: str = "miki"
 
@@ -114,7 +116,7 @@ class PorousAbsorber(Absorber):
 
     def impedance(self, frequency_hz: ArrayLike) -> Complexes:
         f = np.asarray(frequency_hz, float)
-        material = MODELS[self.model](f, self.flow_resistivity)
+        material = MODELS[self.model](f, self.flow_resistivity_pa_s_m2)
         return layer(f, material, self.thickness_m, air_gap(f, self.gap_m) if self.gap_m else None)
 
 
@@ -137,7 +139,7 @@ class LayeredAbsorber(Absorber):
         for depth, sigma in self.layers:
             _within("thickness_m", depth, LIMITS["thickness_m"])
             if sigma:
-                _within("flow_resistivity", sigma, LIMITS["flow_resistivity"])
+                _within("flow_resistivity_pa_s_m2", sigma, LIMITS["flow_resistivity_pa_s_m2"])
 
     def impedance(self, frequency_hz: ArrayLike) -> Complexes:
         f = np.asarray(frequency_hz, float)
@@ -153,7 +155,7 @@ class LayeredAbsorber(Absorber):
 class MembraneAbsorber(Absorber):
     """Limp or loosely held sheet on a shallow air spring: ζ = r + jωm/ρc + spring.
 
-    The spring is −j/(k0 d) for an empty gap; with `fill_flow_resistivity` the gap is a Miki layer that damps
+    The spring is −j/(k0 d) for an empty gap; with `fill_flow_resistivity_pa_s_m2` the gap is a Miki layer that damps
     it. Resonance near 60/√(m d) Hz (empty). The board's own stiffness and its further modes are left out;
     valid while the gap is shallow, k0 d below about 1.
 
@@ -161,24 +163,23 @@ class MembraneAbsorber(Absorber):
     ----------
     mass_kg_m2, depth_m : of the sheet, of the gap
     resistance : r, losses of sheet and edges, in ρc
-    fill_flow_resistivity : σ of wool that fills the gap [Pa s/m²], 0 for none
+    fill_flow_resistivity_pa_s_m2 : σ of wool that fills the gap [Pa s/m²], 0 for none
     """
 
     mass_kg_m2: float
     depth_m: float
     resistance: float = 1.0
-    fill_flow_resistivity: float = 0.0
+    fill_flow_resistivity_pa_s_m2: float = 0.0
 
     kind = "panel"
 
     def __post_init__(self) -> None:
         Absorber.__post_init__(self)
-        if self.fill_flow_resistivity:
-            _within("fill_flow_resistivity", self.fill_flow_resistivity, LIMITS["flow_resistivity"])
+        _check_fill(self.fill_flow_resistivity_pa_s_m2)
 
     def impedance(self, frequency_hz: ArrayLike) -> Complexes:
         f = np.asarray(frequency_hz, float)
-        sigma = self.fill_flow_resistivity
+        sigma = self.fill_flow_resistivity_pa_s_m2
         spring = layer(f, miki(f, sigma), self.depth_m) if sigma else air_spring(f, self.depth_m)
         return self.resistance + mass(f, self.mass_kg_m2) + spring
 
@@ -197,7 +198,7 @@ class PerforatedPanel(Absorber):
     ----------
     thickness_m, hole_diameter_m, open_fraction : t, D, ε of the panel
     depth_m : of the gap behind it
-    fill_flow_resistivity : σ of wool that fills the gap [Pa s/m²], 0 for none
+    fill_flow_resistivity_pa_s_m2 : σ of wool that fills the gap [Pa s/m²], 0 for none
 
     Notes
     -----
@@ -210,14 +211,13 @@ class PerforatedPanel(Absorber):
     hole_diameter_m: float
     open_fraction: float
     depth_m: float
-    fill_flow_resistivity: float = 0.0
+    fill_flow_resistivity_pa_s_m2: float = 0.0
 
     kind = "panel"
 
     def __post_init__(self) -> None:
         Absorber.__post_init__(self)
-        if self.fill_flow_resistivity:
-            _within("fill_flow_resistivity", self.fill_flow_resistivity, LIMITS["flow_resistivity"])
+        _check_fill(self.fill_flow_resistivity_pa_s_m2)
 
     @property
     def end_correction_m(self) -> float:
@@ -231,7 +231,7 @@ class PerforatedPanel(Absorber):
         inside = tube(f, self.hole_diameter_m) * self.thickness_m
         ends = np.sqrt(2 * omega * AIR.density_kg_m3 * AIR_VISCOSITY) / 2
         ends = ends + 1j * omega * AIR.density_kg_m3 * self.end_correction_m
-        sigma = self.fill_flow_resistivity
+        sigma = self.fill_flow_resistivity_pa_s_m2
         behind = layer(f, miki(f, sigma), self.depth_m) if sigma else air_gap(f, self.depth_m)
         return (inside + ends) / (self.open_fraction * AIR.impedance_rayl) + behind
 
@@ -296,6 +296,11 @@ def tube(frequency_hz: ArrayLike, diameter_m: float) -> Complexes:
     omega = 2 * np.pi * np.asarray(frequency_hz, float)
     s = diameter_m / 2 * np.sqrt(-1j * omega * AIR.density_kg_m3 / AIR_VISCOSITY)
     return 1j * omega * AIR.density_kg_m3 / (1 - 2 * jve(1, s) / (s * jve(0, s)))
+
+
+def _check_fill(flow_resistivity_pa_s_m2: float) -> None:
+    if flow_resistivity_pa_s_m2:
+        _within("fill_flow_resistivity_pa_s_m2", flow_resistivity_pa_s_m2, LIMITS["flow_resistivity_pa_s_m2"])
 
 
 def _within(key: str, value: float, limits: tuple[float, float]) -> None:

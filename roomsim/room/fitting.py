@@ -90,7 +90,7 @@ KINDS: Mapping[str, tuple[ModelFunction, tuple[Parameter, ...]]] = {
     )),
     "porous": (porous, (
         Parameter(name="thickness_m", usual=0.025, spread=2.5),
-        Parameter(name="flow_resistivity", usual=2e4, spread=1.7),
+        Parameter(name="flow_resistivity_pa_s_m2", usual=2e4, spread=1.7),
         Parameter(name="gap_m", usual=1e-3, spread=8.0),
         Parameter(name="facing", usual=1.0, spread=2.5),
     )),

@@ -73,11 +73,16 @@ class Furniture:
     ----------
     name : of the item
     count : how many
-    band_hz : exact octave midbands, shape (n_band,)
+    band_hz : exact octave or third-octave midbands, shape (n_band,)
     absorption_area_m2 : of one item per band, shape (n_band,)
     volume_m3 : of one item
     scattering : part of the energy that meets the item and leaves it scattered
-    source : where the numbers come from, "assumption: ..." where nothing is published
+    source : where the absorption comes from
+    assumed : what of it is an assumption, empty for nothing
+    size_m : width, depth and height of one item, for drawings, None where not known
+    position_m : centre of its footprint (x, y) in the room, None where it may stand anywhere; the engines and the
+        statistics take furniture as spread over the room
+    azimuth_deg : where its front points; 0 is +x, away from the front wall
     """
 
     name: str
@@ -87,8 +92,23 @@ class Furniture:
     volume_m3: float
     scattering: float = 0.5
     source: str = "assumption"
+    assumed: str = ""
+    size_m: tuple[float, float, float] | None = None
+    position_m: NDArray[np.float64] | None = None
+    azimuth_deg: float = 0.0
 
     def absorption_m2(self, frequency_hz: ArrayLike) -> NDArray[np.float64]:
         """Absorption area of all of them, linear in log f, end values kept; shape (n_frequency,)."""
         log_f = np.log(np.asarray(frequency_hz, float))
         return self.count * np.interp(log_f, np.log(self.band_hz), self.absorption_area_m2)
+
+    def footprint_m(self) -> NDArray[np.float64] | None:
+        """Corners on the floor (4, 2), front left first for someone behind it; None where its place is not known."""
+        if self.position_m is None or self.size_m is None:
+            return None
+        width, depth, _ = self.size_m
+        azimuth = np.radians(self.azimuth_deg)
+        ahead = np.array([np.cos(azimuth), np.sin(azimuth)])
+        left = np.array([-np.sin(azimuth), np.cos(azimuth)])
+        return np.array([self.position_m + a * depth / 2 * ahead + b * width / 2 * left
+                         for a, b in ((1, 1), (-1, 1), (-1, -1), (1, -1))])

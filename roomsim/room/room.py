@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,6 +13,9 @@ from ..errors import InvalidValue
 from .furnishing import Furniture, Patch, face_axes
 from .geometry import Geometry
 from .materials import Material
+
+MOST_FURNITURE = 0.5
+"""Share of the room's volume that furniture may fill; more is a slip (EN 12354-6 holds below 0.2)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -31,7 +34,7 @@ class Room:
     Raises
     ------
     InvalidValue : a face without a material, a material for a face that is not there, a patch that leaves its
-        face or overlaps another
+        face or overlaps another, furniture outside the room or more than fits
     """
 
     name: str
@@ -47,12 +50,8 @@ class Room:
             raise InvalidValue("surfaces", ", ".join(missing), "every face needs a material")
         if extra := sorted(set(self.materials) - faces):
             raise InvalidValue("surfaces", ", ".join(extra), "no such face in this room")
-        for index, patch in enumerate(self.patches):
-            _check_patch(self.geometry, patch, index)
-            for earlier, other in enumerate(self.patches[:index]):
-                apart = np.maximum(patch.from_m, other.from_m) >= np.minimum(patch.to_m, other.to_m) - 1e-9
-                if patch.face == other.face and not apart.any():
-                    raise InvalidValue(f"patches[{index}]", patch.face, f"overlaps patches[{earlier}]")
+        for problem in furnishing_problems(self.geometry, self.patches, self.furniture):
+            raise problem
 
     def parts(self) -> tuple[Part, ...]:
         """Every face less its patches, then every patch, with areas and materials."""
@@ -82,12 +81,50 @@ class Part:
     material: Material
 
 
-def _check_patch(geometry: Geometry, patch: Patch, index: int) -> None:
+def furnishing_problems(
+    geometry: Geometry, patches: Sequence[Patch | None], furniture: Sequence[Furniture | None]
+) -> Iterator[InvalidValue]:
+    """Everything wrong with where patches and furniture are; keys are `patches[k]…` and `furniture[k]…`.
+
+    None in place of a patch or an item passes over one that is wrong in itself.
+    """
+    known = []
+    for k, patch in enumerate(patches):
+        problem = None if patch is None else _patch_problem(geometry, patch, k)
+        if problem is not None:
+            yield problem
+        elif patch is not None:
+            for earlier, other in known:
+                apart = np.maximum(patch.from_m, other.from_m) >= np.minimum(patch.to_m, other.to_m) - 1e-9
+                if patch.face == other.face and not apart.any():
+                    yield InvalidValue(f"patches[{k}]", patch.face, f"overlaps patches[{earlier}]",
+                                       "draw what is seen from the room: parts that do not overlap")
+            known.append((k, patch))
+    for k, item in enumerate(furniture):
+        corners = None if item is None else item.footprint_m()
+        if corners is not None:
+            middle = np.column_stack([corners, np.full(4, geometry.height_m / 2)])
+            out = -float(geometry.clearance_m(middle).min())
+            if out > 1e-6:
+                width, depth, _ = item.size_m
+                yield InvalidValue(f"furniture[{k}].at_m", list(map(float, item.position_m)),
+                                   f"{item.name} ({width:g} × {depth:g} m) would stand {out:.2f} m outside the room",
+                                   "at_m is the centre of its footprint")
+        if item is not None and item.size_m is not None and item.size_m[2] > geometry.height_m:
+            yield InvalidValue(f"furniture[{k}]", item.name, f"is higher ({item.size_m[2]:g} m) than the room "
+                                                             f"({geometry.height_m:g} m)")
+    volume = sum(item.count * item.volume_m3 for item in furniture if item is not None)
+    if volume > MOST_FURNITURE * geometry.volume_m3:
+        yield InvalidValue("furniture", None, f"fills {volume:.3g} m³ of a room of {geometry.volume_m3:.3g} m³; "
+                                              f"at most {MOST_FURNITURE:.0%}")
+
+
+def _patch_problem(geometry: Geometry, patch: Patch, index: int) -> InvalidValue | None:
     try:
         face = geometry.face(patch.face)
     except KeyError:
         known = ", ".join(geometry.face_names)
-        raise InvalidValue(f"patches[{index}].surface", patch.face, f"must be one of {known}") from None
+        return InvalidValue(f"patches[{index}].surface", patch.face, f"must be one of {known}")
     origin, first, second = face_axes(geometry, face)
     rel = face.corners_m - origin
     outline = np.stack([rel @ first, rel @ second], axis=1)
@@ -95,11 +132,22 @@ def _check_patch(geometry: Geometry, patch: Patch, index: int) -> None:
     inside = np.all(patch.from_m >= low - 1e-9) and np.all(patch.to_m <= high + 1e-9)
     if inside and face.axis == 2 and geometry.kind != "box":
         inside = bool(np.all(_inside_outline(patch, geometry)))
-    if not inside:
-        extent = " × ".join(f"{a:g} to {b:g}" for a, b in zip(low, high, strict=True))
-        raise InvalidValue(
-            f"patches[{index}]", f"{list(map(float, patch.from_m))} to {list(map(float, patch.to_m))}",
-            f"leaves the {patch.face} ({extent} m)")
+    if inside:
+        return None
+    axes = _axis_names(geometry, patch.face)
+    extent = ", ".join(f"{name} {a:g} to {b:g}" for name, a, b in zip(axes, low, high, strict=True))
+    return InvalidValue(
+        f"patches[{index}]", f"{list(map(float, patch.from_m))} to {list(map(float, patch.to_m))}",
+        f"leaves the {patch.face} ({extent} m)")
+
+
+def _axis_names(geometry: Geometry, face: str) -> tuple[str, str]:
+    """What the two coordinates of a patch on a face are."""
+    axis = geometry.face(face).axis
+    if geometry.kind == "box" or axis == 2:
+        first, second = (name for k, name in enumerate("xyz") if k != axis)
+        return first, second
+    return "along the wall", "height"
 
 
 def _inside_outline(patch: Patch, geometry: Geometry) -> NDArray[np.bool_]:

@@ -184,7 +184,9 @@ def target_rooms(
     return tuple(rooms)
 
 
-def _bootstrap_interval(ordered: NDArray[np.float64], percentile: float, rng: np.random.Generator) -> tuple[float, float]:
+def _bootstrap_interval(
+    ordered: NDArray[np.float64], percentile: float, rng: np.random.Generator
+) -> tuple[float, float]:
     """90 % percentile-bootstrap interval of a percentile.
 
     Above 4,000 rooms the resampled percentile is drawn as the order statistic that it is: the rank of a

@@ -104,7 +104,8 @@ def test_both_printed_forms_of_mikis_formula_agree():
 def test_layers_in_front_of_gaps(row):
     absorber = PorousAbsorber(
         thickness_m=float(row["thickness_mm"]) / 1000, gap_m=float(row["gap_mm"]) / 1000,
-        flow_resistivity=float(row["flow_resistivity"]), model={"db": "delany-bazley"}.get(row["model"], "miki"))
+        flow_resistivity_pa_s_m2=float(row["flow_resistivity"]),
+        model={"db": "delany-bazley"}.get(row["model"], "miki"))
     zeta = absorber.impedance([float(f) for f in OCTAVES])
     alpha = normal_absorption(zeta) if row["incidence"] == "normal" else random_absorption(zeta)
     assert_printed(dict(zip(OCTAVES, alpha, strict=True)), row)
@@ -112,13 +113,13 @@ def test_layers_in_front_of_gaps(row):
 
 def test_layers_add_up():
     """Two layers of one material are one layer; an air layer is a gap."""
-    one = PorousAbsorber(thickness_m=0.08, flow_resistivity=12e3, gap_m=0.1)
+    one = PorousAbsorber(thickness_m=0.08, flow_resistivity_pa_s_m2=12e3, gap_m=0.1)
     several = LayeredAbsorber(layers=[(0.03, 12e3), (0.05, 12e3), (0.04, 0), (0.06, 0)])
     assert several.impedance(WIDE_HZ) == pytest.approx(one.impedance(WIDE_HZ), rel=1e-9)
 
 
 def test_very_thick_layers_show_their_characteristic_impedance():
-    thick = PorousAbsorber(thickness_m=2.0, flow_resistivity=20e3)
+    thick = PorousAbsorber(thickness_m=2.0, flow_resistivity_pa_s_m2=20e3)
     assert thick.impedance(WIDE_HZ[100:]) == pytest.approx(miki(WIDE_HZ[100:], 20e3)[0], rel=1e-3)
 
 
@@ -136,7 +137,7 @@ def test_resonance_of_membranes():
 def test_filled_membranes_lie_between_isothermal_and_adiabatic_air():
     """50.7/√(md) = 74.5 Hz where the fill keeps the air isothermal, 89.4 Hz without it; wool comes near the first."""
     f = np.linspace(60, 120, 6001)
-    filled = MembraneAbsorber(mass_kg_m2=9, depth_m=0.05, resistance=0, fill_flow_resistivity=10e3)
+    filled = MembraneAbsorber(mass_kg_m2=9, depth_m=0.05, resistance=0, fill_flow_resistivity_pa_s_m2=10e3)
     peak = f[normal_absorption(filled.impedance(f)).argmax()]
     assert 70 < peak < 89.4
     empty = MembraneAbsorber(mass_kg_m2=9, depth_m=0.05, resistance=0)
@@ -158,7 +159,7 @@ def test_resonance_of_a_perforated_panel():
 
 def test_wool_behind_holes_widens_the_resonance():
     size = {"open_fraction": 0.1, "hole_diameter_m": 0.005, "thickness_m": 0.0125, "depth_m": 0.05}
-    bare, filled = PerforatedPanel(**size), PerforatedPanel(**size, fill_flow_resistivity=10e3)
+    bare, filled = PerforatedPanel(**size), PerforatedPanel(**size, fill_flow_resistivity_pa_s_m2=10e3)
     octaves = np.array([250.0, 500.0, 1000.0])
     assert np.all(filled.absorption(octaves) > 2 * bare.absorption(octaves))
 
@@ -236,14 +237,15 @@ def log_range(low: float, high: float) -> st.SearchStrategy[float]:
 
 sigmas, gaps = log_range(200, 5e6), log_range(1e-3, 3)
 ABSORBERS = st.one_of(
-    st.builds(PorousAbsorber, thickness_m=log_range(1e-3, 2), flow_resistivity=sigmas,
+    st.builds(PorousAbsorber, thickness_m=log_range(1e-3, 2), flow_resistivity_pa_s_m2=sigmas,
               gap_m=st.one_of(st.just(0), gaps)),
     st.builds(LayeredAbsorber, layers=st.lists(st.tuples(log_range(1e-3, 1), st.one_of(st.just(0.0), sigmas)),
                                                min_size=1, max_size=4)),
     st.builds(MembraneAbsorber, mass_kg_m2=log_range(0.05, 200), depth_m=gaps, resistance=st.floats(0, 1000),
-              fill_flow_resistivity=st.one_of(st.just(0), sigmas)),
+              fill_flow_resistivity_pa_s_m2=st.one_of(st.just(0), sigmas)),
     *(st.builds(panel, thickness_m=log_range(2e-4, 0.1), hole_diameter_m=log_range(5e-5, 0.05),
-                open_fraction=log_range(1e-3, 0.7), depth_m=gaps, fill_flow_resistivity=st.one_of(st.just(0), sigmas))
+                open_fraction=log_range(1e-3, 0.7), depth_m=gaps,
+                fill_flow_resistivity_pa_s_m2=st.one_of(st.just(0), sigmas))
       for panel in (PerforatedPanel, MicroPerforatedPanel)),
     st.builds(CurtainAbsorber, resistance=log_range(0.01, 1000), mass_kg_m2=log_range(0.02, 50), gap_m=gaps,
               folded=st.booleans()),
@@ -266,7 +268,7 @@ def test_thin_layers_of_printed_miki_would_give_energy():
     y = 10.0 / 22e3
     characteristic, relative = 1 + (0.0699 - 0.107j) * y**-0.632, 1 + (0.109 - 0.160j) * y**-0.618
     printed = -1j * characteristic / np.tan(relative * 2 * np.pi * 10 / AIR.speed_m_s * 0.018)
-    ours = PorousAbsorber(thickness_m=0.018, flow_resistivity=22e3).impedance([10.0])[0]
+    ours = PorousAbsorber(thickness_m=0.018, flow_resistivity_pa_s_m2=22e3).impedance([10.0])[0]
     assert printed.real < -0.9 and ours.real > 0
     assert ours.imag == pytest.approx(printed.imag, rel=1e-3)
     # above Y = 0.001 nothing is touched
@@ -275,7 +277,7 @@ def test_thin_layers_of_printed_miki_would_give_energy():
 
 
 def test_delany_bazley_is_not_and_the_test_above_would_see_it():
-    zeta = PorousAbsorber(thickness_m=0.05, flow_resistivity=10e3, model="delany-bazley").impedance(WIDE_HZ)
+    zeta = PorousAbsorber(thickness_m=0.05, flow_resistivity_pa_s_m2=10e3, model="delany-bazley").impedance(WIDE_HZ)
     assert zeta.real.min() < -1e-3
 
 
@@ -295,7 +297,8 @@ def test_absorbers_are_materials(tmp_path):
     from roomsim.room.room import Room
 
     bare = {name: material("plaster on brick") for name in ("front", "back", "left", "right", "floor", "ceiling")}
-    treated = bare | {"ceiling": PorousAbsorber(name="wool", thickness_m=0.05, flow_resistivity=20e3, gap_m=0.1)}
+    wool = PorousAbsorber(name="wool", thickness_m=0.05, flow_resistivity_pa_s_m2=20e3, gap_m=0.1)
+    treated = bare | {"ceiling": wool}
     f = np.array([125.0, 500.0, 2000.0])
     before = eyring_kuttruff_s(Room(name="r", geometry=box(5, 4, 2.5), materials=bare), f)
     after = eyring_kuttruff_s(Room(name="r", geometry=box(5, 4, 2.5), materials=treated), f)
@@ -307,16 +310,18 @@ def test_absorbers_are_materials(tmp_path):
 
 
 @pytest.mark.parametrize(("kind", "values", "message"), [
-    (PorousAbsorber, {"thickness_m": 50, "flow_resistivity": 1e4}, "thickness_m = 50: must be 0.0001 to 2"),
-    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity": 10}, "flow_resistivity"),
-    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity": 1e4, "model": "other"}, "one of miki, delany-bazley"),
-    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity": 1e4, "scatter": 2}, "scattering"),
-    (PorousAbsorber, {"thickness_m": float("nan"), "flow_resistivity": 1e4}, "thickness_m"),
+    (PorousAbsorber, {"thickness_m": 50, "flow_resistivity_pa_s_m2": 1e4}, "thickness_m = 50: must be 0.0001 to 2"),
+    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity_pa_s_m2": 10}, "flow_resistivity_pa_s_m2"),
+    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity_pa_s_m2": 1e4, "model": "other"},
+     "one of miki, delany-bazley"),
+    (PorousAbsorber, {"thickness_m": 0.05, "flow_resistivity_pa_s_m2": 1e4, "scatter": 2}, "scattering"),
+    (PorousAbsorber, {"thickness_m": float("nan"), "flow_resistivity_pa_s_m2": 1e4}, "thickness_m"),
     (LayeredAbsorber, {"layers": []}, "at least one layer"),
-    (LayeredAbsorber, {"layers": [(0.1, 5)]}, "flow_resistivity"),
+    (LayeredAbsorber, {"layers": [(0.1, 5)]}, "flow_resistivity_pa_s_m2"),
     (LayeredAbsorber, {"layers": [(10, 5000)]}, "thickness_m"),
     (MembraneAbsorber, {"mass_kg_m2": 9, "depth_m": 0}, "depth_m"),
-    (MembraneAbsorber, {"mass_kg_m2": 9, "depth_m": 0.1, "fill_flow_resistivity": 3}, "fill_flow_resistivity"),
+    (MembraneAbsorber, {"mass_kg_m2": 9, "depth_m": 0.1, "fill_flow_resistivity_pa_s_m2": 3},
+     "fill_flow_resistivity_pa_s_m2"),
     (PerforatedPanel, {"thickness_m": 0.01, "hole_diameter_m": 5, "open_fraction": 0.1, "depth_m": 0.1}, "hole_diam"),
     (PerforatedPanel, {"thickness_m": 0.01, "hole_diameter_m": 0.005, "open_fraction": 10, "depth_m": 0.1}, "open_f"),
     (CurtainAbsorber, {"resistance": 0, "mass_kg_m2": 1, "gap_m": 0.1}, "resistance"),

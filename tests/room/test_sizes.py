@@ -9,7 +9,8 @@ from roomsim.room.sizes import Survey, parse_percentiles, target_rooms
 
 def survey(count=400, seed=3):
     rng = np.random.default_rng(seed)
-    width, length, height = rng.lognormal(1.3, 0.15, count), rng.lognormal(1.5, 0.15, count), rng.normal(2.5, 0.1, count)
+    width, length = rng.lognormal(1.3, 0.15, count), rng.lognormal(1.5, 0.15, count)
+    height = rng.normal(2.5, 0.1, count)
     return Survey(source="test", width_m=width, length_m=length, height_m=height,
                   decay_s=np.where(rng.random(count) < 0.5, 0.4, np.nan), furnishing=np.full(count, ""))
 
