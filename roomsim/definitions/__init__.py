@@ -7,8 +7,8 @@ from typing import Any
 
 _HOME = {
     "load": "reading", "check": "reading", "schema": "json_schema", "shipped_rooms": "references",
-    "RoomDefinition": "room", "LoudspeakerDefinition": "loudspeaker_definition", "StudyDefinition": "study_definition",
-    "MaterialsDefinition": "materials",
+    "RoomDefinition": "room_definition", "LoudspeakerDefinition": "loudspeaker_definition",
+    "StudyDefinition": "study_definition", "MaterialsDefinition": "materials",
 }
 
 __all__ = [

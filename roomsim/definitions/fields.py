@@ -106,6 +106,19 @@ def checked_text(value: str, length: int) -> str:
     return value
 
 
+def yes_no() -> Any:
+    """true or false."""
+
+    def check(value: Any) -> bool:
+        if not isinstance(value, bool):
+            word = value.strip().lower() if isinstance(value, str) else ""
+            cure = {"yes": "write true", "on": "write true", "no": "write false", "off": "write false"}.get(word, "")
+            raise refusal(*_no_value(value, "must be true or false", cure))
+        return value
+
+    return Annotated[bool, BeforeValidator(check), WithJsonSchema({"type": "boolean"})]
+
+
 def choice(*names: str) -> Any:
     """One of a few words."""
 
@@ -132,20 +145,20 @@ def numbers(count: int, form: str, item: Any) -> Any:
     return Annotated[kind, BeforeValidator(check)]
 
 
-def items(kind: Any, highest: int, what: str, *, unique: bool = False) -> Any:
-    """A list of 1 to `highest` of `kind`, called `what` in messages."""
+def items(kind: Any, highest: int, what: str, *, unique: bool = False, lowest: int = 1) -> Any:
+    """A list of `lowest` to `highest` of `kind`, called `what` in messages."""
 
     def check(value: Any) -> Any:
         if not isinstance(value, list):
             cure = f"write [{value}]" if isinstance(value, (str, int, float)) and not isinstance(value, bool) else ""
             raise refusal(*_no_value(value, f"must be a list of {what}", cure))
-        if not 1 <= len(value) <= highest:
-            raise refusal(f"must hold 1 to {highest} {what}")
+        if not lowest <= len(value) <= highest:
+            raise refusal(f"must hold {lowest} to {highest} {what}")
         if unique and (twice := next((v for k, v in enumerate(value) if v in value[:k]), None)) is not None:
             raise refusal(f"holds {twice} twice")
         return value
 
-    return Annotated[list[kind], Field(min_length=1, max_length=highest), BeforeValidator(check)]
+    return Annotated[list[kind], Field(min_length=lowest, max_length=highest), BeforeValidator(check)]
 
 
 def entries(kind: Any, highest: int, what: str) -> Any:

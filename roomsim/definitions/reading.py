@@ -14,12 +14,15 @@ from .yaml_lines import Document, Path_, parse
 if TYPE_CHECKING:
     from .loudspeaker_definition import LoudspeakerDefinition
     from .materials import MaterialsDefinition
-    from .room import RoomDefinition
+    from .room_definition import RoomDefinition
     from .study_definition import StudyDefinition
 
     Definition = RoomDefinition | LoudspeakerDefinition | StudyDefinition | MaterialsDefinition
 
-KINDS = {"room": "room", "loudspeaker": "loudspeaker_definition", "study": "study_definition", "materials": "materials"}
+KINDS = {
+    "room": "room_definition", "loudspeaker": "loudspeaker_definition", "study": "study_definition",
+    "materials": "materials",
+}
 """First key of a file -> the module that judges it."""
 
 Blame = Callable[[str, str], Problem]

@@ -1,30 +1,22 @@
-"""Rooms: the schema and what comes of it."""
+"""Rooms: the schema."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import ConfigDict, Field, WithJsonSchema
 
 from ..conventions import BOX_FACES
-from ..errors import InvalidValue, Problem
-from ..room.geometry import SIZE_LIMITS_M
-from .fields import Model, entries, maybe_empty, name, near, number, text
-from .judging import content_hash, judged, mapping_at
+from ..room.geometry import MOST_CORNERS, SIZE_LIMITS_M
+from .fields import Model, angle, bands, entries, items, maybe_empty, name, number, numbers, text, whole, yes_no
+from .materials import FINISHES, FinishModel
 from .references import YAML_SUFFIXES, file_path
-from .yaml_lines import Document
-
-if TYPE_CHECKING:
-    from ..room.materials import Finish
-    from ..room.room import Room
-    from .materials import MaterialsDefinition
-    from .reading import Reader
 
 ORDINARY = "ordinary"
 """The setting of a room that names none: the room as written."""
+
+PATCHES, ITEMS = 500, 200
+FACE_MATERIAL = "every face needs a material"
 
 
 class AirModel(Model):
@@ -33,115 +25,89 @@ class AirModel(Model):
     pressure_kpa: number(50, 120, "kPa") = Field(101.325, description="ambient pressure")
 
 
-class SurfacesModel(Model):
-    front: name() = Field(description="every face needs a material")
-    back: name() = Field(description="every face needs a material")
-    left: name() = Field(description="every face needs a material")
-    right: name() = Field(description="every face needs a material")
-    floor: name() = Field(description="every face needs a material")
-    ceiling: name() = Field(description="every face needs a material")
+class PatchModel(Model):
+    """A rectangle of another finish on a face."""
+
+    surface: name() = Field(description="the face it lies on")
+    material: name() = Field(description="its finish, or opening")
+    from_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(
+        description="one corner, in the two room axes of the face in the order x, y, z; on the wall of a plan along it "
+                    "from its first corner, and height"
+    )
+    to_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(description="the opposite corner")
+
+
+class SizeModel(Model):
+    width: number(0.01, 20, "m") = Field(description="width in metres")
+    depth: number(0.01, 20, "m") = Field(description="depth in metres, from its front to its back")
+    height: number(0.01, 15, "m") = Field(description="height in metres")
+
+
+class FurnitureModel(Model):
+    """Furniture of the catalogue, or of a user's own."""
+
+    item: name() = Field(description="a name of the catalogue, or one of your own with volume_m3")
+    count: whole(1, 200) = Field(1, description="how many")
+    occupied: yes_no() = Field(False, description="true for people sitting on it")
+    absorption_m2: bands(0, 100) = Field(
+        None, description="absorption area of one item of your own by midband; without it, it counts as a hard object"
+    )
+    volume_m3: number(1e-4, 100, "m³") = Field(None, description="volume of one item of your own")
+    scattering: number(0, 1) = Field(None, description="scattering coefficient of one item of your own")
+    source: text() = Field(None, description="where the numbers of your own item come from")
+    size_m: SizeModel = Field(None, description="width, depth and height of one item of your own, for the drawing")
+    at_m: numbers(2, "[x, y]", number(-50, 50, "m")) = Field(
+        None, description="centre of its footprint, for the drawing; furniture counts as spread over the room"
+    )
+    azimuth_deg: angle(180) = Field(
+        0.0, description="where its front points: 0 away from the front wall, 90 to the right, 180 to the front wall"
+    )
 
 
 class SettingModel(Model):
     """A named acoustic state of the room; for now only the room as written, `{}`."""
 
 
+def face_materials() -> Any:
+    """A mapping from faces to materials."""
+    faces = {face: {"type": "string", "description": FACE_MATERIAL} for face in BOX_FACES}
+    schema = {"type": "object", "properties": faces, "additionalProperties": {"type": "string"}}
+    return Annotated[entries(name(), MOST_CORNERS + 2, "material"), WithJsonSchema(schema)]
+
+
 class RoomModel(Model):
-    """A box room."""
+    """A box room, or a room of uniform height over a floor plan."""
+
+    model_config = ConfigDict(json_schema_extra={"oneOf": [
+        {"required": ["width_m", "length_m"], "properties": {"surfaces": {
+            "description": "the six faces of a box", "required": list(BOX_FACES), "additionalProperties": False,
+            "properties": {face: {"description": FACE_MATERIAL} for face in BOX_FACES}}}},
+        {"required": ["plan_m", "walls"]},
+    ]})
 
     room: text() = Field(description="the room's name")
-    width_m: number(*SIZE_LIMITS_M["width_m"], "m") = Field(description="width from the left to the right wall")
-    length_m: number(*SIZE_LIMITS_M["length_m"], "m") = Field(description="length from the front to the back wall")
+    source: text(1000) = Field(None, description="where its size and furnishing come from")
+    width_m: number(*SIZE_LIMITS_M["width_m"], "m") = Field(None, description="width from the left to the right wall")
+    length_m: number(*SIZE_LIMITS_M["length_m"], "m") = Field(
+        None, description="length from the front to the back wall"
+    )
+    plan_m: items(numbers(2, "[x, y]", number(-50, 50, "m")), MOST_CORNERS, "corners") = Field(
+        None, description="instead of width_m and length_m: corners [x, y], counter-clockwise seen from above"
+    )
+    walls: items(name(), MOST_CORNERS, "wall names") = Field(
+        None, description="a name per wall of plan_m, wall k from corner k to corner k + 1"
+    )
     height_m: number(*SIZE_LIMITS_M["height_m"], "m") = Field(description="height from the floor to the ceiling")
     air: AirModel = Field(AirModel(), description="state of the air")
     materials: file_path(*YAML_SUFFIXES) = Field(None, description="a file of finishes of your own, beside this one")
-    surfaces: SurfacesModel = Field(description="the material of every face: " + ", ".join(BOX_FACES))
+    finishes: entries(FinishModel, FINISHES, "finish") = Field(
+        None, description="finishes of this room's own, written as in a materials file"
+    )
+    surfaces: face_materials() = Field(description="the material of every face: " + ", ".join(BOX_FACES))
+    patches: items(PatchModel, PATCHES, "patches", lowest=0) = Field(
+        [], description="rectangles of another finish: rugs, windows, panels, paintings, openings"
+    )
+    furniture: items(FurnitureModel, ITEMS, "items", lowest=0) = Field([], description="what stands in the room")
     settings: entries(maybe_empty(SettingModel), 20, "setting") = Field(
         {ORDINARY: SettingModel()}, description="named acoustic states of the same room"
     )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RoomDefinition:
-    """A room as its file says it.
-
-    Attributes
-    ----------
-    name : label for people
-    settings : names of its acoustic states
-    source : the file
-    files : all files that were read for it
-    content_hash : of what the file says, not of its comments or spelling
-    """
-
-    name: str
-    settings: tuple[str, ...]
-    source: Path
-    files: tuple[Path, ...]
-    content_hash: str
-    _model: RoomModel
-    _finishes: Mapping[str, Finish]
-
-    def room(self, setting: str) -> Room:
-        """The room in one acoustic state.
-
-        Raises
-        ------
-        InvalidValue : no such setting
-        """
-        from ..air import Air
-        from ..room.geometry import box
-        from ..room.room import Room
-
-        if setting not in self.settings:
-            raise InvalidValue("setting", setting, f"room {self.name!r} has no such setting",
-                               "it has " + ", ".join(self.settings))
-        said = self._model
-        return Room(
-            name=said.room,
-            geometry=box(said.length_m, said.width_m, said.height_m),
-            materials={face: self._material(getattr(said.surfaces, face)) for face in BOX_FACES},
-            air=Air(**said.air.model_dump()),
-        )
-
-    def _material(self, name: str) -> Finish:
-        from ..room.materials import material
-
-        return self._finishes[name] if name in self._finishes else material(name)
-
-
-def define(document: Document, reader: Reader) -> RoomDefinition | None:
-    """The room in a document; problems go to the reader."""
-    model, problems = judged(RoomModel, document)
-    before = len(reader.problems)
-    reader.problems += problems
-    own = _own_materials(document, reader)
-    if own is not None or "materials" not in document.data:      # else every name may be one of the missing file
-        reader.problems += _unknown_materials(document, {} if own is None else own.finishes)
-    if model is None or len(reader.problems) > before:
-        return None
-    return RoomDefinition(
-        name=model.room, settings=tuple(model.settings), source=document.path,
-        files=(document.path, *(() if own is None else own.files)),
-        content_hash=content_hash(model, {} if own is None else {"materials": own.content_hash}, {"materials"}),
-        _model=model, _finishes={} if own is None else own.finishes,
-    )
-
-
-def _own_materials(document: Document, reader: Reader) -> MaterialsDefinition | None:
-    text = document.data.get("materials")
-    if not isinstance(text, str) or not text.lower().endswith(YAML_SUFFIXES) or "\\" in text:
-        return None
-    return reader.refer(document, ("materials",), text, "materials")
-
-
-def _unknown_materials(document: Document, own: Mapping[str, Finish]) -> Iterator[Problem]:
-    from ..room.materials import catalogue
-
-    known = [*own, *catalogue()]
-    for face, said in mapping_at(document.data, "surfaces").items():
-        if face in BOX_FACES and isinstance(said, str) and said == said.strip() != "" and said not in known:
-            yield document.problem(("surfaces", face), "unknown material", value=said, cure=near(said, known, 5))
-
-
-__all__ = ["ORDINARY", "RoomDefinition", "RoomModel", "define"]

@@ -15,7 +15,8 @@ from . import vary as varying
 from .judging import content_hash, judged, list_at, mapping_at, number_at
 from .loudspeaker_definition import LoudspeakerDefinition
 from .references import YAML_SUFFIXES, is_path, shipped
-from .room import ORDINARY, RoomDefinition
+from .room import ORDINARY
+from .room_definition import RoomDefinition
 from .study import CASES, StudyModel, to_place, to_seats
 from .yaml_lines import Document
 
@@ -108,6 +109,7 @@ def define(document: Document, reader: Reader) -> StudyDefinition | None:
     reader.problems += [*problems, *of_vary, *_between_keys(document)]
     rooms, designs = _rooms(document, reader), _designs(document, reader)
     reader.problems += _missing_settings(document, rooms)
+    reader.problems += _unserved(document, rooms)
     reader.problems += _too_many(document) or _misfits(document, rooms, designs, vary)
     if model is None or len(reader.problems) > before:
         return None
@@ -177,6 +179,15 @@ def _missing_settings(document: Document, rooms: Mapping[str, RoomDefinition]) -
                 where = ("settings",) if k is None else ("settings", k)
                 yield document.problem(where, f"room {label} has no such setting", value=setting,
                                        cure="it has " + ", ".join(room.settings))
+
+
+def _unserved(document: Document, rooms: Mapping[str, RoomDefinition]) -> Iterator[Problem]:
+    """Rooms that some of the engines cannot serve yet."""
+    for label, room in rooms.items():
+        if not room.is_box:
+            yield document.problem(("rooms", label), "no box: the wave and image engines cannot serve it yet",
+                                   value=mapping_at(document.data, "rooms")[label],
+                                   cure="the statistics can: roomsim rooms FILE shows it")
 
 
 def _between_keys(document: Document) -> Iterator[Problem]:

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..bands import OCTAVE, OCTAVES_HZ
 from ..conventions import HAND_OVER_S
 from ..response import Note, Response
+from ..room.assumptions import room_assumptions
 from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..scene import Scene
 from .images import trace_images
@@ -152,11 +153,5 @@ def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
 
 
 def _material_notes(scene: Scene) -> list[Note]:
-    """One note per finish whose bands rest on an assumption."""
-    notes = []
-    for material in {id(m): m for m in scene.room.materials.values()}.values():
-        if assumed := getattr(material, "assumed_bands", ()):
-            notes.append(
-                Note(code="material-assumed",
-                     text=f"{material.name}: absorption at {', '.join(assumed)} Hz is an assumption."))
-    return notes
+    """What the room's finishes, absorbers, furniture and openings take for granted."""
+    return [Note(code=one.code, text=one.text) for one in room_assumptions(scene.room)]

@@ -79,6 +79,7 @@ class Furniture:
     scattering : part of the energy that meets the item and leaves it scattered
     source : where the absorption comes from
     assumed : what of it is an assumption, empty for nothing
+    measured : the absorption area is known in the bands of the table, not assumed
     size_m : width, depth and height of one item, for drawings, None where not known
     position_m : centre of its footprint (x, y) in the room, None where it may stand anywhere; the engines and the
         statistics take furniture as spread over the room
@@ -93,6 +94,7 @@ class Furniture:
     scattering: float = 0.5
     source: str = "assumption"
     assumed: str = ""
+    measured: bool = False
     size_m: tuple[float, float, float] | None = None
     position_m: NDArray[np.float64] | None = None
     azimuth_deg: float = 0.0
@@ -101,6 +103,13 @@ class Furniture:
         """Absorption area of all of them, linear in log f, end values kept; shape (n_frequency,)."""
         log_f = np.log(np.asarray(frequency_hz, float))
         return self.count * np.interp(log_f, np.log(self.band_hz), self.absorption_area_m2)
+
+    def rests_on_assumption(self, frequency_hz: ArrayLike) -> NDArray[np.bool_]:
+        """True where the absorption area is assumed, or lies outside a measured table; shape (n_frequency,)."""
+        f = np.asarray(frequency_hz, float)
+        if self.measured:
+            return (f < 0.8 * self.band_hz[0]) | (f > 1.25 * self.band_hz[-1])
+        return np.full(f.shape, bool(self.assumed))
 
     def footprint_m(self) -> NDArray[np.float64] | None:
         """Corners on the floor (4, 2), front left first for someone behind it; None where its place is not known."""

@@ -135,11 +135,12 @@ def own_furniture(
         table = dict(sorted(absorption_m2.items()))
         band_hz, _ = exact_bands_hz(list(table))
         area = np.array(list(table.values()), float)
-        names = ", ".join(bands.nominal(float(band_hz[k])) for k in (0, -1))
-        assumed = f"absorption area by the room file ({source}), kept constant below and above its bands ({names} Hz)"
+        low, high = (bands.nominal(float(band_hz[k])) for k in (0, -1))
+        whole = low == "63" and high == "8k"
+        assumed = "" if whole else f"absorption area below {low} Hz and above {high} Hz is kept, an assumption"
     return Furniture(
         name=name, count=count, band_hz=band_hz, absorption_area_m2=area, volume_m3=volume_m3, scattering=scattering,
-        source=source, assumed=assumed, size_m=size_m,
+        source=source, assumed=assumed, measured=absorption_m2 is not None, size_m=size_m,
         position_m=None if position_m is None else np.array(position_m, float), azimuth_deg=azimuth_deg,
     )
 

@@ -184,12 +184,15 @@ class InvalidPlan(InvalidValue):
 
 def plan_problems(corners: NDArray[np.float64], walls: Sequence[str]) -> list[tuple[int, str]]:
     """Everything wrong with a plan as (corner number from 1, rule); corner 0 stands for the whole plan."""
-    count = len(corners)
-    if corners.ndim != 2 or corners.shape[1] != 2 or not 3 <= count <= MOST_CORNERS:
-        return [(0, f"a plan needs 3 to {MOST_CORNERS} corners [x, y]")]
+    found = wall_problems(walls, len(corners))
+    return found or corner_problems(corners)
+
+
+def wall_problems(walls: Sequence[str], corner_count: int) -> list[tuple[int, str]]:
+    """Everything wrong with the names of a plan's walls as (corner number from 1, rule); 0 for all of them."""
     found: list[tuple[int, str]] = []
-    if len(walls) != count:
-        found.append((0, f"{count} corners need {count} wall names, not {len(walls)}"))
+    if len(walls) != corner_count:
+        found.append((0, f"{corner_count} corners need {corner_count} wall names, not {len(walls)}"))
     seen: dict[str, int] = {}
     for k, name in enumerate(walls):
         if name in ("floor", "ceiling"):
@@ -197,6 +200,15 @@ def plan_problems(corners: NDArray[np.float64], walls: Sequence[str]) -> list[tu
         if name in seen:
             found.append((k + 1, f"the wall name {name!r} stands at corner {seen[name] + 1} already"))
         seen.setdefault(name, k)
+    return found
+
+
+def corner_problems(corners: NDArray[np.float64]) -> list[tuple[int, str]]:
+    """Everything wrong with a plan's outline as (corner number from 1, rule); 0 for the whole outline."""
+    count = len(corners)
+    if corners.ndim != 2 or corners.shape[1] != 2 or not 3 <= count <= MOST_CORNERS:
+        return [(0, f"a plan needs 3 to {MOST_CORNERS} corners [x, y]")]
+    found: list[tuple[int, str]] = []
     edge = np.roll(corners, -1, axis=0) - corners
     length = np.linalg.norm(edge, axis=1)
     for k in np.flatnonzero(length < 1e-6):

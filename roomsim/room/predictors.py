@@ -179,11 +179,12 @@ def _opposite_ratio(room: Room, surfaces: Surfaces) -> float:
 
 
 def _assumed(room: Room, surfaces: Surfaces, frequency_hz: Floats, names: list[str]) -> list[str]:
-    """Bands of which more than half of the surfaces' absorption area is assumed."""
-    share = np.zeros(frequency_hz.size)
+    """Bands of which more than half of the absorption area, of surfaces and furniture, is assumed."""
+    share = sum((item.absorption_m2(frequency_hz) * item.rests_on_assumption(frequency_hz) for item in room.furniture),
+                np.zeros(frequency_hz.size))
     for part, alpha in zip(room.parts(), surfaces.absorption, strict=True):
         rests = getattr(part.material, "rests_on_assumption", None)
         if rests is not None:
-            share += part.area_m2 * alpha * rests(frequency_hz)
-    total = surfaces.areas_m2 @ surfaces.absorption
+            share = share + part.area_m2 * alpha * rests(frequency_hz)
+    total = surfaces.areas_m2 @ surfaces.absorption + surfaces.objects_m2
     return [name for name, part, whole in zip(names, share, total, strict=True) if part > whole / 2]

@@ -138,7 +138,11 @@ def _patch_problem(geometry: Geometry, patch: Patch, index: int) -> InvalidValue
     extent = ", ".join(f"{name} {a:g} to {b:g}" for name, a, b in zip(axes, low, high, strict=True))
     return InvalidValue(
         f"patches[{index}]", f"{list(map(float, patch.from_m))} to {list(map(float, patch.to_m))}",
-        f"leaves the {patch.face} ({extent} m)")
+        f"leaves the {_called(patch.face)} ({extent} m)")
+
+
+def _called(face: str) -> str:
+    return face if face in ("floor", "ceiling") or "wall" in face else f"{face} wall"
 
 
 def _axis_names(geometry: Geometry, face: str) -> tuple[str, str]:

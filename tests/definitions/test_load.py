@@ -345,7 +345,7 @@ def test_definitions_travel_to_other_processes(edit: Edit):
 # schema ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["room", "bar", "study", "finishes"])
+@pytest.mark.parametrize("name", ["room", "furnished", "alcove", "bar", "study", "finishes"])
 def test_schema_takes_the_good_files(name: str):
     text = (GOOD / f"{name}.yaml").read_text("utf-8")
     data = yaml.safe_load(re.sub(r"\b(125|250|500|1000):", r"'\1':", text))     # JSON knows only texts as keys

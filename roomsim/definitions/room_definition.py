@@ -1,0 +1,193 @@
+"""Rooms: what comes of the schema."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from ..errors import InvalidValue, Problem
+from .fields import band_hz
+from .judging import content_hash, judged, list_at
+from .materials import finish_rules, finishes_of
+from .references import YAML_SUFFIXES
+from .room import FurnitureModel, PatchModel, RoomModel
+from .room_rules import between_keys, misplaced, unknown_materials
+from .yaml_lines import Document
+
+if TYPE_CHECKING:
+    from ..room.absorbers import Absorber
+    from ..room.furnishing import Furniture, Patch
+    from ..room.geometry import Geometry
+    from ..room.materials import Finish, Material
+    from ..room.room import Room
+    from .materials import MaterialsDefinition
+    from .reading import Reader
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RoomDefinition:
+    """A room as its file says it.
+
+    Attributes
+    ----------
+    name : label for people
+    settings : names of its acoustic states
+    source : the file
+    files : all files that were read for it
+    content_hash : of what the file says, not of its comments or spelling
+    """
+
+    name: str
+    settings: tuple[str, ...]
+    source: Path
+    files: tuple[Path, ...]
+    content_hash: str
+    _model: RoomModel
+    _finishes: Mapping[str, Finish | Absorber]
+    _said: Mapping[str, Any]
+    _own: Mapping[str, Any]
+
+    def room(self, setting: str) -> Room:
+        """The room in one acoustic state.
+
+        Raises
+        ------
+        InvalidValue : no such setting
+        """
+        from ..air import Air
+        from ..room.room import Room
+
+        if setting not in self.settings:
+            raise InvalidValue("setting", setting, f"room {self.name!r} has no such setting",
+                               "it has " + ", ".join(self.settings))
+        said = self._model
+        return Room(
+            name=said.room,
+            geometry=self.geometry(),
+            materials={face: _material(name, self._finishes) for face, name in said.surfaces.items()},
+            patches=tuple(_patch(patch, self._finishes) for patch in said.patches),
+            furniture=tuple(_furniture(item) for item in said.furniture),
+            air=Air(**said.air.model_dump()),
+        )
+
+    def geometry(self) -> Geometry:
+        """Its faces."""
+        return _geometry(self._model)
+
+    @property
+    def is_box(self) -> bool:
+        """Whether all engines can serve it."""
+        return self._model.plan_m is None
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """What the file says, with the finishes of a materials file under `finishes`, as plain data."""
+        data = {key: value for key, value in self._said.items() if key != "materials"}
+        named = {*self._model.surfaces.values(), *(patch.material for patch in self._model.patches)}
+        if own := {name: said for name, said in self._own.items() if name in named}:
+            data["finishes"] = {**own, **data.get("finishes", {})}
+        return data
+
+
+def define(document: Document, reader: Reader) -> RoomDefinition | None:
+    """The room in a document; problems go to the reader."""
+    model, problems = judged(RoomModel, document)
+    before = len(reader.problems)
+    reader.problems += problems
+    beside = _own_materials(document, reader)
+    taken = {} if beside is None else beside.finishes
+    reader.problems += between_keys(document)
+    reader.problems += finish_rules(document, taken)
+    if beside is not None or "materials" not in document.data:      # else every name may be one of the missing file
+        reader.problems += unknown_materials(document, _known(document, taken))
+    if model is None or len(reader.problems) > before:
+        return None
+    finishes = {**taken, **finishes_of(model.finishes or {}, document, reader.problems)}
+    reader.problems += _misplaced(document, model, finishes)
+    if len(reader.problems) > before:
+        return None
+    return RoomDefinition(
+        name=model.room, settings=tuple(model.settings), source=document.path,
+        files=(document.path, *(() if beside is None else beside.files)),
+        content_hash=content_hash(model, {} if beside is None else {"materials": beside.content_hash}, {"materials"}),
+        _model=model, _finishes=finishes, _said=document.data, _own={} if beside is None else beside._said,
+    )
+
+
+def _own_materials(document: Document, reader: Reader) -> MaterialsDefinition | None:
+    text = document.data.get("materials")
+    if not isinstance(text, str) or not text.lower().endswith(YAML_SUFFIXES) or "\\" in text:
+        return None
+    return reader.refer(document, ("materials",), text, "materials")
+
+
+def _known(document: Document, taken: Mapping[str, Any]) -> list[str]:
+    from ..room.materials import catalogue
+    from ..room.openings import OPENING
+
+    own = document.data.get("finishes")
+    return [*(own if isinstance(own, Mapping) else ()), *taken, OPENING, *catalogue()]
+
+
+def _misplaced(document: Document, model: RoomModel, finishes: Mapping[str, Any]) -> Iterator[Problem]:
+    """Patches and furniture that are not where they can be."""
+    from ..room.room import furnishing_problems
+
+    patches: list[Patch | None] = []
+    for k, said in enumerate(model.patches):
+        try:
+            patches.append(_patch(said, finishes))
+        except InvalidValue as error:
+            patches.append(None)
+            where = ("patches", k, error.key)
+            yield document.problem(where, error.rule, value=list_at(document.data, *where), cure=error.cure)
+    furniture: list[Furniture | None] = []
+    for k, item in enumerate(model.furniture):
+        try:
+            furniture.append(_furniture(item))
+        except InvalidValue as error:
+            furniture.append(None)
+            yield document.problem(("furniture", k, "absorption_m2"), error.rule, value=error.value, cure=error.cure)
+    for error in furnishing_problems(_geometry(model), patches, furniture):
+        yield misplaced(document, error)
+
+
+def _geometry(said: RoomModel) -> Geometry:
+    from ..room.geometry import box, extruded_plan
+
+    if said.plan_m is None:
+        return box(said.length_m, said.width_m, said.height_m)
+    return extruded_plan(said.plan_m, said.walls, said.height_m)
+
+
+def _material(name: str, finishes: Mapping[str, Finish | Absorber]) -> Material:
+    from ..room.materials import material
+    from ..room.openings import OPENING, Opening
+
+    if name in finishes:
+        return finishes[name]
+    return Opening() if name == OPENING else material(name)
+
+
+def _patch(said: PatchModel, finishes: Mapping[str, Finish | Absorber]) -> Patch:
+    from ..room.furnishing import Patch
+
+    return Patch(face=said.surface, material=_material(said.material, finishes), from_m=said.from_m, to_m=said.to_m)
+
+
+def _furniture(said: FurnitureModel) -> Furniture:
+    from ..room.furniture import furniture, furniture_catalogue, own_furniture
+
+    placed = {"position_m": said.at_m, "azimuth_deg": said.azimuth_deg}
+    if said.item in furniture_catalogue():
+        return furniture(said.item, said.count, occupied=said.occupied, **placed)
+    table = said.absorption_m2
+    size = said.size_m
+    return own_furniture(
+        name=said.item, count=said.count, volume_m3=said.volume_m3,
+        absorption_m2=None if table is None else {band_hz(band): area for band, area in table.items()},
+        scattering=0.5 if said.scattering is None else said.scattering, source=said.source or "room file",
+        size_m=None if size is None else (size.width, size.depth, size.height), **placed,
+    )
