@@ -20,7 +20,9 @@ from . import wave_kernels as kernels
 from .close_pairs import close_field
 from .multipoles import Multipole, multipole
 from .pairs import PairGroup, group_pairs
+from .patch_layout import Layout, layout
 from .roots import AxisModes, axis_modes
+from .wave_patches import needed_reach, patch_field
 
 LOW_HZ, HIGH_HZ = 10.0, 1150.0
 """Range of the engine."""
@@ -38,8 +40,9 @@ class BoxRoots:
     room : the room
     frequency_hz : shape (n_frequency,)
     wavenumber : complex k of propagation, with the air's absorption [1/m], shape (n_frequency,)
-    k_beta : real k times the admittance of each wall [1/m], shape (3, 2, n_frequency)
+    k_beta : real k times the admittance of each wall without its patches [1/m], shape (3, 2, n_frequency)
     axes : modes of x, y and z
+    layout : the room as uniform walls and rectangles that deviate from them
     """
 
     room: Room
@@ -47,6 +50,7 @@ class BoxRoots:
     wavenumber: NDArray[np.complex128]
     k_beta: NDArray[np.complex128]
     axes: tuple[AxisModes, AxisModes, AxisModes]
+    layout: Layout
 
     @property
     def counts(self) -> tuple[int, ...]:
@@ -82,7 +86,8 @@ def prepare(room: Room, frequency_hz: ArrayLike, *, separation_m: float = 1.0) -
     f = _checked(room, frequency_hz)
     k = 2 * np.pi * f / room.air.speed_m_s
     reach = k**2 + (CONVERGENCE_NP / separation_m) ** 2
-    return _prepare(room, f, wall_admittances(room, f), float(reach.max()))
+    plan = layout(room)
+    return _prepare(room, f, plan, plan.base_admittances(f), float(reach.max()))
 
 
 def solve_box(
@@ -107,9 +112,10 @@ def solve_box(
 
     Notes
     -----
-    (∇² + k²)p = -source, ∂p/∂n = -jkβp. Exact for uniform, locally reacting walls and drivers that do not
-    scatter: no furniture, and patches count with their area. Modes are kept until the evanescent ones fall by
-    `CONVERGENCE_NP` from the source to the listener. Drivers enter to order ka + 4 (see `multipole`).
+    (∇² + k²)p = -source, ∂p/∂n = -jkβp. Exact for locally reacting walls and drivers that do not scatter: no
+    furniture. Patches are solved for beside the uniform walls (see `patch_field`: 0.02 dB rms at seats); an
+    opening is ζ = 1 here, which gives back some sound at grazing incidence. Modes are kept until the evanescent
+    ones fall by `CONVERGENCE_NP` from the source to the listener. Drivers enter to order ka + 4 (see `multipole`).
     A seat inside a driver's own sphere (`radius_m`) has no meaning.
     Pairs closer than 0.3 m along every axis are solved by `close_field`. Air absorbs in the propagation
     (complex k), the walls see the real k. References: [morse-ingard1968] ch. 9.
@@ -124,9 +130,10 @@ def solve_box(
     cuts = [_cut(group, sources, k) for group in groups]
     needed = max([float(cut.max()) for cut in cuts], default=float(k.max() ** 2))
     if roots is None:
-        roots = _prepare(scene.room, f, wall_admittances(scene.room, f), needed)
+        plan = layout(scene.room)
+        roots = _prepare(scene.room, f, plan, plan.base_admittances(f), needed)
     elif _reach(roots) < needed:
-        roots = _prepare(scene.room, f, roots.k_beta / k, needed)
+        roots = _prepare(scene.room, f, roots.layout, roots.k_beta / k, needed)
     field = np.zeros((len(sources), len(scene.listeners_m), f.size), complex)
     for group, cut in zip(groups, cuts, strict=True):
         part = _guided(group, sources, scene.listeners_m, roots, cut)
@@ -140,6 +147,8 @@ def solve_box(
     pressure = np.zeros((len(scene.channels), len(scene.listeners_m), f.size), complex)
     for emitter, values in zip(scene.emitters, field, strict=True):
         pressure[emitter.channel] += values
+    if roots.layout.deviations:
+        pressure += patch_field(roots, sources, [emitter.channel for emitter in scene.emitters], scene.listeners_m)
     return pressure
 
 
@@ -155,10 +164,12 @@ def _checked(room: Room, frequency_hz: ArrayLike) -> NDArray[np.float64]:
 
 
 def _prepare(
-    room: Room, f: NDArray[np.float64], beta: NDArray[np.complex128], reach: float
+    room: Room, f: NDArray[np.float64], plan: Layout, beta: NDArray[np.complex128], reach: float
 ) -> BoxRoots:
-    """Roots of all axes with Re q² to `reach` at least."""
+    """Roots of all axes with Re q² to `reach` at least, or as far as the patches need them."""
     k = 2 * np.pi * f / room.air.speed_m_s
+    if plan.deviations:
+        reach = max(reach, needed_reach(k))
     axes = []
     for axis, length in enumerate(map(float, room.geometry.size_m)):
         # a root stands off its rigid twin by Re 2jk(β0 + β1)/L at most where it matters
@@ -167,7 +178,7 @@ def _prepare(
         axes.append(axis_modes(k, beta[axis, 0], beta[axis, 1], length, count))
     return BoxRoots(
         room=room, frequency_hz=f, wavenumber=k - 1j * room.air.attenuation_np_per_m(f), k_beta=k * beta,
-        axes=(axes[0], axes[1], axes[2]),
+        axes=(axes[0], axes[1], axes[2]), layout=plan,
     )
 
 
