@@ -37,8 +37,8 @@ class ImagePart:
     ----------
     direct : direct path with the image in the mounting wall and in faces close by
     early : all other paths up to the hand-over
-    hand_over_s : when the early part ends, after emission, shape (n_channel, n_listener); inf for a whole sum
-    path_count : paths in direct and early, shape (n_channel, n_listener)
+    hand_over_s : middle of its fade after emission, shape (n_channel, n_listener); inf for a whole sum
+    path_count : paths in direct and early, fading ones included, shape (n_channel, n_listener)
     reflections : strongest early paths, strongest first, per channel
     """
 
@@ -59,6 +59,7 @@ def trace_images(
     frequency_hz: ArrayLike,
     *,
     hand_over_s: float = HAND_OVER_S,
+    fade_s: float = 0.0,
     whole: bool = False,
     max_distance_m: float | None = None,
     reflections: int = 12,
@@ -72,6 +73,8 @@ def trace_images(
     scene : room, placed loudspeakers, listeners
     frequency_hz : any frequencies ≥ 0, shape (n_frequency,)
     hand_over_s : the early part ends this long after the channel's first direct sound at each listener
+    fade_s : its paths fade out by half a cosine in amplitude from so long before that to so long after it;
+        0 cuts, the hybrid fades over conventions.FADE_S
     whole : carry the sum on until a further shell of images adds less than 1e-6 of the energy
     max_distance_m : count paths up to this length instead
     reflections : how many of the strongest paths to list per channel and listener, 0 for none
@@ -104,30 +107,33 @@ def trace_images(
     channels = range(len(scene.channels))
     c = scene.room.air.speed_m_s
     first = np.stack([first_arrival_m(scene, channel) for channel in channels])
-    high = first + c * hand_over_s
+    end = first + c * hand_over_s
+    full, high = end - c * fade_s, end + c * fade_s
     if whole or max_distance_m is not None:
-        high = np.full_like(first, np.inf if max_distance_m is None else float(max_distance_m))
+        end = full = high = np.full_like(first, np.inf if max_distance_m is None else float(max_distance_m))
+    paths = None
     if np.isinf(high).any():
         sums = [_whole(scene, grid, channel, threads) for channel in channels]
     else:
         reach = max(float(high.max()), *(direct_reach_m(scene, channel) for channel in channels))
         paths = Paths(scene, grid, reach)
-        sums = [_summed(paths, channel, -1.0, high[channel], threads) for channel in channels]
+        sums = [_summed(paths, channel, -1.0, high[channel], threads, full[channel]) for channel in channels]
     listed: list[Reflection] = []
     if reflections:
-        limit = np.minimum(high, first + c * hand_over_s)
-        listed = strongest_reflections(scene, limit, reflection_listeners, reflections)
+        limit = np.minimum(end, first + c * hand_over_s)
+        listed = strongest_reflections(scene, limit, reflection_listeners, reflections, paths)
     return ImagePart(
         direct=np.stack([pressure[0] for pressure, _ in sums]),
         early=np.stack([pressure[1] for pressure, _ in sums]),
-        hand_over_s=high / c,
+        hand_over_s=end / c,
         path_count=np.stack([count for _, count in sums]),
         reflections=tuple(listed),
     )
 
 
 def _summed(
-    paths: Paths, channel: int, low_m: float, high_m: NDArray[np.float64], threads: int
+    paths: Paths, channel: int, low_m: float, high_m: NDArray[np.float64], threads: int,
+    full_m: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.complex128], NDArray[np.int64]]:
     """Direct and early pressure (2, n_listener, n_frequency) over paths of low to high, and their number.
 
@@ -137,13 +143,14 @@ def _summed(
     n_listener, drivers = len(scene.listeners_m), len(scene.channel_emitters(channel))
     pressure = np.empty((2, n_listener, plan.slot_of.size), complex)
     counts = np.zeros(n_listener, np.int64)
+    full = high_m if full_m is None else full_m
     reach = float(high_m.max()) if low_m > 0 else paths.reach
     for begin in range(0, n_listener, _BLOCK):
         part = slice(begin, min(begin + _BLOCK, n_listener))
         sums = np.zeros((2, drivers, part.stop - begin, 2, plan.slot_hz.size))
         for lattice in paths.blocks(channel, low_m, reach):
             slots = np.ones(len(lattice), np.int32)
-            counts[part] += paths.add(channel, lattice, slots, low_m, high_m[part], sums, part, threads)
+            counts[part] += paths.add(channel, lattice, slots, low_m, high_m[part], sums, part, threads, full[part])
         pressure[:, part] = paths.spectra(channel, sums)
     return pressure, counts
 

@@ -36,6 +36,48 @@ C0, C1, C2 = 0.9999992107823215, -19.738980355764014, 64.92865742103288
 C3, C4, C5 = -85.27162153428853, 58.79049212006136, -21.071105627506473
 
 
+_TERMS = 20
+_SCALE = math.sqrt(_TERMS / math.sqrt(2.0))
+
+
+def _rational_weights() -> np.ndarray:
+    """Coefficients of Weideman's rational series for the Faddeeva function, highest power first [weideman1994]."""
+    m = 2 * _TERMS
+    theta = np.arange(-m + 1, m) * np.pi / m
+    t = _SCALE * np.tan(theta / 2)
+    sample = np.concatenate([[0.0], np.exp(-(t**2)) * (_SCALE**2 + t**2)])
+    return np.ascontiguousarray(np.fft.fft(np.fft.fftshift(sample)).real[1 : _TERMS + 1][::-1] / (2 * m))
+
+
+_WEIGHTS = _rational_weights()
+
+
+@_jit(fastmath=True)
+def boundary_losses(distance, out):
+    """F(w) = 1 - j√π w e^{-w²} erfc(jw), e^{+jωt}, of flat complex arrays; see walls.boundary_loss."""
+    for n in range(distance.size):
+        w = distance[n].conjugate()         # the Faddeeva function goes with e^{-iωt}
+        if w.imag >= 0 and w.real * w.real + w.imag * w.imag > 16.0:
+            # Asymptotic series -Σ (2n-1)!! / (2w²)^n; eight terms leave 3e-6 at |w| = 4.
+            q = 0.5 / (w * w)
+            series = 1 + 15 * q
+            for odd in range(13, 1, -2):
+                series = 1 + odd * q * series
+            loss = -q * series
+        else:
+            z = w if w.imag >= 0 else -w
+            below = _SCALE - 1j * z
+            ratio = (_SCALE + 1j * z) / below
+            total = complex(_WEIGHTS[0])
+            for k in range(1, _TERMS):
+                total = total * ratio + _WEIGHTS[k]
+            faddeeva = 2 * total / (below * below) + 0.5641895835477563 / below
+            if w.imag < 0:
+                faddeeva = 2 * np.exp(-(w * w)) - faddeeva
+            loss = 1 + 1.7724538509055159j * w * faddeeva
+        out[n] = loss.conjugate()
+
+
 @_jit(fastmath=True)
 def path_sums(
     lattice, slots, direct,
@@ -44,7 +86,7 @@ def path_sums(
     air, air_rows_per_m,
     kinds, pattern_first, pattern_rows, pattern_columns, patterns,
     frames, even_axis, even_sign,
-    near2, far2, turns_per_m,
+    near2, far2, full_m, far_m, turns_per_m,
     layers, runs, grid,
     begin, end, out, counts,
 ):
@@ -62,6 +104,7 @@ def path_sums(
     kinds, pattern_first, pattern_rows, pattern_columns : (E,); patterns : (rows, 2, R)
     frames : (E, 3, 3) columns are the driver's axes; even_axis, even_sign : on-wall sources, axis -1 for none
     near2, far2 : (L,) a path counts where near2 < centre distance² ≤ far2
+    full_m, far_m : (L,) early paths fade out by half a cosine from the first to the second centre distance
     layers, runs : see NodePlan; grid : (2, F) frequencies and weights
     begin, end : which of the listeners
     out : (sums, E, L, 2, F), added to; counts : (L,) paths that counted, added to
@@ -79,8 +122,18 @@ def path_sums(
     stride_x, stride_y, stride_z = stride
     plane_x, plane_y, plane_z = first_plane
     planes_x, planes_y, planes_z = last_plane
+    start_x, rows_x = _starts(last_x)
+    start_y, rows_y = _starts(last_y)
+    start_z, rows_z = _starts(last_z)
+    work_x = np.empty((rows_x, 2, n_row))
+    work_y = np.empty((rows_y, 2, n_row))
+    work_z = np.empty((rows_z, 2, n_row))
     for e in range(frames.shape[0]):
         for seat in range(begin, end):
+            # The distance along an axis is the same for all paths of an index: tables lose that dimension here.
+            _at_distance(work_x, table_x, first_x, last_x, stride_x, plane_x, planes_x, log_x[:, e, seat], planes_per_e)
+            _at_distance(work_y, table_y, first_y, last_y, stride_y, plane_y, planes_y, log_y[:, e, seat], planes_per_e)
+            _at_distance(work_z, table_z, first_z, last_z, stride_z, plane_z, planes_z, log_z[:, e, seat], planes_per_e)
             for p in range(lattice.shape[0]):
                 i, j, k = lattice[p, 0], lattice[p, 1], lattice[p, 2]
                 middle2 = centre_x[i, seat] ** 2 + centre_y[j, seat] ** 2 + centre_z[k, seat] ** 2
@@ -88,10 +141,14 @@ def path_sums(
                 if inside and e == 0:
                     counts[seat] += 1
                 at = slots[p]
+                share = 1.0
                 if direct[p, e]:
                     at = 0
                 elif not inside:
                     continue
+                elif middle2 > full_m[seat] * full_m[seat]:
+                    done = (math.sqrt(middle2) - full_m[seat]) / (far_m[seat] - full_m[seat])
+                    share = 0.5 + 0.5 * math.cos(math.pi * done)
                 x, y, z = along_x[i, e, seat], along_y[j, e, seat], along_z[k, e, seat]
                 r2 = x * x + y * y + z * z
                 r = math.sqrt(r2)
@@ -99,16 +156,10 @@ def path_sums(
                 wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
                 wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
                 wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
-                vx, far_x = _row(log_x[i, e, seat] * planes_per_e - plane_x[i], planes_x[i])
-                vy, far_y = _row(log_y[j, e, seat] * planes_per_e - plane_y[j], planes_y[j])
-                vz, far_z = _row(log_z[k, e, seat] * planes_per_e - plane_z[k], planes_z[k])
                 wa, row_a = _row(r * air_rows_per_m, air.shape[0] - 1.0)
                 _room_factors(
-                    gain,
-                    table_x, first_x[i] + row_x + far_x * stride_x[i], stride_x[i], wx, vx,
-                    table_y, first_y[j] + row_y + far_y * stride_y[j], stride_y[j], wy, vy,
-                    table_z, first_z[k] + row_z + far_z * stride_z[k], stride_z[k], wz, vz,
-                    air, row_a, wa, 1.0 / r,
+                    gain, work_x, start_x[i] + row_x, wx, work_y, start_y[j] + row_y, wy,
+                    work_z, start_z[k] + row_z, wz, air, row_a, wa, share / r,
                 )
                 kind = kinds[e]
                 if kind != 0:
@@ -165,27 +216,49 @@ def _lagrange(weight, at, t):
 
 @_jit(fastmath=True)
 def _room_factors(
-    gain, tx, row_x, step_x, wx, vx, ty, row_y, step_y, wy, vy, tz, row_z, step_z, wz, vz, air, row_a, wa, scale
+    gain, tx, row_x, wx, ty, row_y, wy, tz, row_z, wz, air, row_a, wa, scale
 ):
-    """Product of the three axes' factors, linear between four rows each (angle, distance), air and spreading."""
+    """Product of the three axes' factors, air and spreading, linear between two rows each."""
     x0, y0, z0, a0 = np.uintp(row_x), np.uintp(row_y), np.uintp(row_z), np.uintp(row_a)
     x1, y1, z1, a1 = np.uintp(row_x + 1), np.uintp(row_y + 1), np.uintp(row_z + 1), np.uintp(row_a + 1)
-    x2, y2, z2 = np.uintp(row_x + step_x), np.uintp(row_y + step_y), np.uintp(row_z + step_z)
-    x3, y3, z3 = np.uintp(row_x + step_x + 1), np.uintp(row_y + step_y + 1), np.uintp(row_z + step_z + 1)
-    xa, xb, xc, xd = (1 - wx) * (1 - vx), wx * (1 - vx), (1 - wx) * vx, wx * vx
-    ya, yb, yc, yd = (1 - wy) * (1 - vy), wy * (1 - vy), (1 - wy) * vy, wy * vy
-    za, zb, zc, zd = (1 - wz) * (1 - vz), wz * (1 - vz), (1 - wz) * vz, wz * vz
     for c in range(np.uintp(gain.shape[1])):
-        xr = xa * tx[x0, 0, c] + xb * tx[x1, 0, c] + xc * tx[x2, 0, c] + xd * tx[x3, 0, c]
-        xi = xa * tx[x0, 1, c] + xb * tx[x1, 1, c] + xc * tx[x2, 1, c] + xd * tx[x3, 1, c]
-        yr = ya * ty[y0, 0, c] + yb * ty[y1, 0, c] + yc * ty[y2, 0, c] + yd * ty[y3, 0, c]
-        yi = ya * ty[y0, 1, c] + yb * ty[y1, 1, c] + yc * ty[y2, 1, c] + yd * ty[y3, 1, c]
-        zr = za * tz[z0, 0, c] + zb * tz[z1, 0, c] + zc * tz[z2, 0, c] + zd * tz[z3, 0, c]
-        zi = za * tz[z0, 1, c] + zb * tz[z1, 1, c] + zc * tz[z2, 1, c] + zd * tz[z3, 1, c]
+        xr = tx[x0, 0, c] + wx * (tx[x1, 0, c] - tx[x0, 0, c])
+        xi = tx[x0, 1, c] + wx * (tx[x1, 1, c] - tx[x0, 1, c])
+        yr = ty[y0, 0, c] + wy * (ty[y1, 0, c] - ty[y0, 0, c])
+        yi = ty[y0, 1, c] + wy * (ty[y1, 1, c] - ty[y0, 1, c])
+        zr = tz[z0, 0, c] + wz * (tz[z1, 0, c] - tz[z0, 0, c])
+        zi = tz[z0, 1, c] + wz * (tz[z1, 1, c] - tz[z0, 1, c])
         loss = scale * (air[a0, c] + wa * (air[a1, c] - air[a0, c]))
         real, imag = loss * (xr * yr - xi * yi), loss * (xr * yi + xi * yr)
         gain[0, c] = real * zr - imag * zi
         gain[1, c] = real * zi + imag * zr
+
+
+@_jit(fastmath=True)
+def _at_distance(work, table, first, last, stride, first_plane, last_plane, log_distance, planes_per_e):
+    """Rows of one axis at the distances that one driver's images have from one seat, linear in ln D."""
+    row = 0
+    for n in range(first.size):
+        v, plane = _row(log_distance[n] * planes_per_e - first_plane[n], last_plane[n])
+        below = first[n] + plane * stride[n]
+        above = below + stride[n]
+        for _ in range(int(last[n]) + 1):
+            to, near, far = np.uintp(row), np.uintp(below), np.uintp(above)
+            for part in range(np.uintp(2)):
+                for c in range(np.uintp(table.shape[2])):
+                    work[to, part, c] = table[near, part, c] + v * (table[far, part, c] - table[near, part, c])
+            row, below, above = row + 1, below + 1, above + 1
+
+
+@_jit(fastmath=True)
+def _starts(last):
+    """First row of each index where every index has its rows once."""
+    start = np.empty(last.size, np.int64)
+    row = 0
+    for n in range(last.size):
+        start[n] = row
+        row += int(last[n]) + 1
+    return start, np.int64(row)
 
 
 @_jit(fastmath=True)

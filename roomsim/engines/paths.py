@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,12 +32,14 @@ class Grid:
     ----------
     frequency_hz : shape (n_frequency,)
     plan : nodes and slots
+    steps : lattice steps between nodes by octave, 0 begins at 1 kHz
     commons : per emitter of the scene
     patterns : per emitter of the scene
     """
 
     frequency_hz: NDArray[np.float64]
     plan: NodePlan
+    steps: dict[int, int]
     commons: tuple[Common, ...]
     patterns: tuple[Pattern, ...]
 
@@ -46,9 +48,14 @@ class Grid:
         return self.commons[emitter].at(self.frequency_hz) * scene.emitters[emitter].filter.response(self.frequency_hz)
 
 
-def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
-    """Choose nodes so fine that walls and directivities of the scene are met within NODE_TOLERANCE."""
+def make_grid(scene: Scene, frequency_hz: ArrayLike, like: Grid | None = None) -> Grid:
+    """Choose nodes so fine that walls and directivities of the scene are met within NODE_TOLERANCE.
+
+    `like`, a grid of the same scene that covers these frequencies, lends its spacing: the nodes are among its own.
+    """
     f = np.atleast_1d(np.asarray(frequency_hz, float))
+    if like is not None:
+        return _grid(scene, f, like.steps, like.commons)
     position = lattice_position(f)
     widest = SPACINGS[0]
     first = int(np.floor(position.min() / widest)) * widest - widest
@@ -72,13 +79,16 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike) -> Grid:
         )
         for step in SPACINGS[:-1]
     }
-    steps = coarsest_steps(errors, first, NODE_TOLERANCE)
+    return _grid(scene, f, coarsest_steps(errors, first, NODE_TOLERANCE), tuple(commons))
+
+
+def _grid(scene: Scene, f: NDArray[np.float64], steps: dict[int, int], commons: tuple[Common, ...]) -> Grid:
     plan = plan_nodes(f, lambda octave: steps[octave])
-    patterns = [
+    patterns = tuple(
         pattern_table(emitter.directivity, common, plan.node_hz)
         for emitter, common in zip(scene.emitters, commons, strict=True)
-    ]
-    return Grid(frequency_hz=f, plan=plan, commons=tuple(commons), patterns=tuple(patterns))
+    )
+    return Grid(frequency_hz=f, plan=plan, steps=steps, commons=commons, patterns=patterns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -102,9 +112,10 @@ class Paths:
     scene : a box room
     grid : its frequency grid
     reach_m : no path that counts is longer (measured to the middle of a channel's drivers)
+    like : the same paths on a grid whose nodes hold those of `grid`; lends its tables and its reach
     """
 
-    def __init__(self, scene: Scene, grid: Grid, reach_m: float) -> None:
+    def __init__(self, scene: Scene, grid: Grid, reach_m: float, like: Paths | None = None) -> None:
         if scene.room.geometry.kind != "box":
             raise InvalidValue("room", scene.room.geometry.kind, "the image engine needs a box room")
         self.scene, self.grid = scene, grid
@@ -113,11 +124,12 @@ class Paths:
             float(np.linalg.norm(emitter.position_m - middle_m(scene, emitter.channel), axis=-1))
             for emitter in scene.emitters
         )
-        self.reach = reach_m + extent
+        self.reach = reach_m + extent if like is None else like.reach
         self.index = [indices_within(float(length), self.reach) for length in self.size]
         rows = int(np.ceil(self.reach * _AIR_ROWS_PER_M)) + 2
         loss = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
         self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * loss)
+        self._like = like
         self._tables: dict[str | None, tuple[AxisTable, ...]] = {}
         self._channels: dict[int, _ChannelArrays] = {}
 
@@ -157,6 +169,7 @@ class Paths:
         out: NDArray[np.float64],
         listeners: slice = slice(None),
         threads: int = 1,
+        full_m: ArrayLike = np.inf,
     ) -> NDArray[np.int64]:
         """Add paths to sums.
 
@@ -168,6 +181,7 @@ class Paths:
         out : shape (n_sum, n_driver, n_listener, 2, n_slot), added to
         listeners : which of the scene's listeners `out` stands for
         threads : listeners are shared among so many threads; the bits do not depend on it
+        full_m : early paths longer than this fade out by half a cosine up to high_m, as low_m and high_m
 
         Returns
         -------
@@ -177,7 +191,7 @@ class Paths:
 
         at = self._channel(channel)
         n_listener = out.shape[2]
-        low, high = (np.broadcast_to(np.asarray(v, float), n_listener) for v in (low_m, high_m))
+        low, high, full = (np.broadcast_to(np.asarray(v, float), n_listener) for v in (low_m, high_m, full_m))
         along, logs, centre = (
             tuple(np.ascontiguousarray(array[..., listeners]) for array in arrays)
             for arrays in (at.along, at.logs, at.centre)
@@ -197,7 +211,7 @@ class Paths:
                 *(t.table for t in at.tables),
                 self.air, _AIR_ROWS_PER_M,
                 *at.patterns, at.frames, *at.even,
-                np.where(low > 0, low**2, -1.0), high**2, 1.0 / self.scene.room.air.speed_m_s,
+                np.where(low > 0, low**2, -1.0), high**2, full, high, 1.0 / self.scene.room.air.speed_m_s,
                 plan.layers, plan.runs, slot_grid,
                 begin, end, out, counts,
             )
@@ -258,6 +272,14 @@ class Paths:
         )
 
     def _axis_tables(self, wall: str | None) -> tuple[AxisTable, ...]:
+        if wall not in self._tables and self._like is not None:
+            node = self._like.grid.plan.node_hz
+            order = np.argsort(node, kind="stable")
+            column = order[np.searchsorted(node, self.grid.plan.node_hz, sorter=order)]
+            self._tables[wall] = tuple(
+                replace(table, table=np.ascontiguousarray(table.table[..., column]))
+                for table in self._like._axis_tables(wall)
+            )
         if wall not in self._tables:
             mount = None if wall is None else face_side(wall)
             made = []

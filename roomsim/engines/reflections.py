@@ -11,7 +11,7 @@ from ..bands import db
 from ..response import Reflection
 from ..scene import Scene
 from .lattice import faces_in_order, image_coordinates
-from .nodes import lattice_hz, lattice_position
+from .nodes import PER_OCTAVE, lattice_hz, lattice_position
 from .paths import Paths, direct_reach_m, make_grid, middle_m
 
 BAND_HZ = (500.0, 4000.0)
@@ -23,7 +23,7 @@ _BLOCK = 512
 
 
 def strongest_reflections(
-    scene: Scene, limit_m: NDArray[np.float64], listeners: Sequence[int], count: int
+    scene: Scene, limit_m: NDArray[np.float64], listeners: Sequence[int], count: int, like: Paths | None = None
 ) -> list[Reflection]:
     """The `count` strongest paths of every channel at some listeners, strongest first.
 
@@ -33,6 +33,7 @@ def strongest_reflections(
     limit_m : longest path that counts, shape (n_channel, n_listener)
     listeners : which listeners
     count : how many per channel and listener
+    like : paths of the same scene that reach at least as far; where their grid covers the band, their tables serve
 
     Notes
     -----
@@ -40,9 +41,11 @@ def strongest_reflections(
     """
     low, high = (int(np.round(v)) for v in lattice_position(BAND_HZ))
     channels = range(len(scene.channels))
+    if like is not None and not {low // PER_OCTAVE - 1, high // PER_OCTAVE + 1} <= like.grid.steps.keys():
+        like = None
     reach = max(float(limit_m.max()), *(direct_reach_m(scene, channel) for channel in channels))
     survey, final = (
-        Paths(scene, make_grid(scene, lattice_hz(np.arange(low, high + 1, step))), reach)
+        Paths(scene, make_grid(scene, lattice_hz(np.arange(low, high + 1, step)), like and like.grid), reach, like)
         for step in (_SURVEY, _FINAL)
     )
     found: list[Reflection] = []

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import wofz
 
 from ..room.room import Room
 from .lattice import axis_faces, hits
@@ -85,13 +84,12 @@ def boundary_loss(numerical_distance: NDArray[np.complex128]) -> NDArray[np.comp
 
     References: [ingard1951]; in this form [attenborough2007] ch. 2 (from memory).
     """
-    w = np.conj(numerical_distance)                        # Faddeeva's function goes with e^{-iωt}
-    far = (np.abs(w) > 6) & (w.imag >= 0)
+    from .kernels import boundary_losses
+
+    w = np.ascontiguousarray(numerical_distance, complex)
     out = np.empty_like(w)
-    inverse = 1 / w[far] ** 2
-    out[far] = -inverse / 2 - 0.75 * inverse**2 - 1.875 * inverse**3
-    out[~far] = 1 + 1j * np.sqrt(np.pi) * w[~far] * wofz(w[~far])
-    return np.conj(out)
+    boundary_losses(w.reshape(-1), out.reshape(-1))
+    return out
 
 
 def spherical_factor(

@@ -81,27 +81,26 @@ def path_pressure(scene, emitter, path: Path, listener: np.ndarray, f: np.ndarra
     return gain * pattern * loss / r * np.exp(-2j * np.pi * f * r / room.air.speed_m_s)
 
 
-def kept(emitter, path: Path, others: dict[tuple, Path]) -> bool:
-    """On-wall: of two images that are mirror images of each other in the mounting wall, the one with fewer hits."""
-    key = pair_key(emitter, path)
-    mate = others[key]
-    return mate is path
+def kept(emitter, path: Path) -> bool:
+    """On-wall: whether the wall is not the first face hit along its axis.
 
-
-def pair_key(emitter, path: Path) -> tuple:
-    return tuple(np.round(path.image_m, 9))
+    A path that hits it first is the mirror image, in that wall, of the path that leaves the hit out.
+    """
+    if not emitter.on_wall:
+        return True
+    along = [face for face in path.faces if axis_of(face) == axis_of(emitter.wall)]
+    return not along or along[0] != emitter.wall
 
 
 def pressure(scene, channel: int, listener: np.ndarray, f: np.ndarray, longest_m: float) -> tuple[np.ndarray, int]:
     """Sum of all paths whose length, to the middle of the channel's drivers, is at most `longest_m`.
 
-    Free-standing sources only. Returns the pressure (n_frequency,) and the number of paths.
+    Returns the pressure (n_frequency,) and the number of paths.
     """
     total, count = np.zeros(f.size, complex), 0
     for number, emitter in enumerate(e for e in scene.emitters if e.channel == channel):
-        assert not emitter.on_wall
         for path in paths(scene, emitter, longest_m):
-            if np.linalg.norm(path.middle_m - listener) <= longest_m:
+            if np.linalg.norm(path.middle_m - listener) <= longest_m and kept(emitter, path):
                 total += path_pressure(scene, emitter, path, listener, f)
                 count += number == 0
     return total, count
