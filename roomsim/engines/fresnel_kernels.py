@@ -1,0 +1,170 @@
+"""Compiled loops of the Fresnel weights: scalars and arrays only; functions that call each other stay in this file."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from numba import njit
+
+
+def _jit(function: Callable[..., Any]) -> Any:
+    """njit with a cache where there is a place for one, without it where nothing can be written."""
+    try:
+        return njit(cache=True, nogil=True, error_model="numpy")(function)
+    except RuntimeError:
+        return njit(nogil=True, error_model="numpy")(function)
+
+
+# erfc(x e^{jπ/4}) e^{jx²} / 2s as a polynomial in 2s - 1, s = 1/(1 + x): our own fit, error below 6e-6.
+REAL = (
+    0.415591244, 0.258996492, -0.145613637, -0.163672703, 0.191712447, 0.0320103593, -0.206455283, 0.082747749,
+    0.133447925, -0.0881326411, -0.043751541, 0.0283213823, 0.00480283547,
+)
+IMAG = (
+    -0.230322116, 0.163790278, 0.216430673, -0.163532216, -0.0971378446, 0.211382936, -0.0597847795, -0.181301832,
+    0.154137265, 0.0872113976, -0.114033724, -0.0178142625, 0.0309775023,
+)
+# 1/(1 + s) for 0 ≤ s ≤ 1 as a polynomial in s: Chebyshev, error below 8e-6.
+SERIES = (0.99999253, -0.9992201, 0.98637848, -0.90707579, 0.675347, -0.32929851, 0.07388167)
+
+LEAST_HEIGHT_M = 1e-3
+"""Source and receiver are taken to be at least so high above the plane; on it the geometry has no scale."""
+
+
+@_jit
+def _turned(x):
+    """e^{jx²} erfc(x e^{jπ/4}) / 2 for x ≥ 0."""
+    s = 1.0 / (1.0 + x)
+    t = 2.0 * s - 1.0
+    real, imag = REAL[12], IMAG[12]
+    for n in range(11, -1, -1):
+        real = real * t + REAL[n]
+        imag = imag * t + IMAG[n]
+    return complex(real * s, imag * s)
+
+
+@_jit
+def _inner_wedge(kappa, a, end):
+    """∫_0^a e^{-jκt²/2} / (1 + t²) dt for 0 ≤ a ≤ 1; `end` is e^{-jκa²/2}."""
+    square = a * a
+    turn = kappa * square
+    total_re, total_im = 0.0, 0.0
+    if turn > 14.0:             # moments ∫ t^{2n} e^{-jκt²/2} dt by upward recurrence
+        gone = _turned(math.sqrt(0.5 * turn)) * end
+        root = math.sqrt(math.pi / (4.0 * kappa))
+        real, imag = 1.0 - 2.0 * gone.real, -2.0 * gone.imag
+        re, im = root * (real + imag), root * (imag - real)
+        inverse = 1.0 / kappa
+        power = a
+        total_re, total_im = SERIES[0] * re, SERIES[0] * im
+        for n in range(1, 7):
+            x, y = (2 * n - 1) * re - power * end.real, (2 * n - 1) * im - power * end.imag
+            re, im = y * inverse, -x * inverse
+            power *= square
+            total_re += SERIES[n] * re
+            total_im += SERIES[n] * im
+        return complex(total_re, total_im)
+    # Downward where that is stable, begun where the rest no longer counts; moments over a^{2n+1}.
+    start = 12 + int(0.8 * turn)
+    re, im = end.real / (2 * start + 1), end.imag / (2 * start + 1)
+    for n in range(start, 0, -1):
+        inverse = 1.0 / (2 * n - 1)
+        re, im = (end.real - turn * im) * inverse, (end.imag + turn * re) * inverse
+        if n <= 7:              # the moment of order n - 1
+            total_re = total_re * square + SERIES[n - 1] * re
+            total_im = total_im * square + SERIES[n - 1] * im
+    return complex(total_re * a, total_im * a)
+
+
+@_jit
+def _wedge(kappa, beyond, edge, shadow):
+    """wedge with edge = e^{-jκ/2} and shadow = erfc(√(jκ/2)) / 2 known."""
+    end = complex(math.cos(0.5 * beyond), -math.sin(0.5 * beyond))
+    if beyond <= kappa:
+        if beyond <= 0.0:
+            return 0j
+        return _inner_wedge(kappa, math.sqrt(beyond / kappa), end) * edge * (0.5 / math.pi)
+    other = _turned(math.sqrt(0.5 * beyond)) * end
+    inner = _inner_wedge(beyond, math.sqrt(kappa / beyond), edge) * end * (0.5 / math.pi)
+    return 0.5 * (shadow + other) - shadow * other - inner
+
+
+@_jit
+def wedge(kappa, beyond):
+    """Owen's T(h, a) at h² = jκ, a² = beyond/κ: (1/2π) ∫_0^a e^{-jκ(1+t²)/2} / (1 + t²) dt; κ, beyond ≥ 0.
+
+    References: [owen1956]; the relation for a > 1 is his.
+    """
+    edge = complex(math.cos(0.5 * kappa), -math.sin(0.5 * kappa))
+    return _wedge(kappa, beyond, edge, _turned(math.sqrt(0.5 * kappa)) * edge)
+
+
+@_jit
+def _edge(fixed, begin, end, ps, qs, hs, pr, qr, hr, length):
+    """One edge's detour, those of its two ends, the sides they lie on, and its Kirchhoff coefficient.
+
+    p is the coordinate across the edge, q along it; `length` of the straight path.
+    """
+    a, b = math.sqrt((fixed - ps) ** 2 + hs * hs), math.sqrt((fixed - pr) ** 2 + hr * hr)
+    way = math.sqrt((a + b) ** 2 + (qs - qr) ** 2)
+    detour = max(way - length, 0.0)
+    foot = qs + (qr - qs) * a / (a + b)
+    first = math.sqrt((begin - qs) ** 2 + a * a) + math.sqrt((begin - qr) ** 2 + b * b) - length
+    last = math.sqrt((end - qs) ** 2 + a * a) + math.sqrt((end - qr) ** 2 + b * b) - length
+    r1, r2 = a * way / (a + b), b * way / (a + b)
+    slope = abs((fixed - ps) / r1 + (fixed - pr) / r2)
+    coefficient = 1.0
+    if detour > 1e-9:
+        bend = ((a + b) / way) ** 3 * (1 / a + 1 / b)
+        lit = (hs / r1 + hr / r2) / (r1 * r2)
+        coefficient = length * lit * math.sqrt(0.5 * detour / bend) / slope
+    return (
+        detour, max(first - detour, 0.0), max(last - detour, 0.0),
+        1.0 if begin > foot else -1.0, 1.0 if end > foot else -1.0, coefficient,
+    )
+
+
+@_jit
+def add_rectangle(out, k, source, receiver, low, high, scale, fade_from, fade_to):
+    """Add scale times the weight of a rectangle to out (n_k); see fresnel.rectangle_weights.
+
+    source, receiver : (u, v, height above the plane); low, high : corners; edges fade out where k times their
+    detour runs from fade_from to fade_to
+    """
+    us, vs, hs = source[0], source[1], max(source[2], LEAST_HEIGHT_M)
+    ur, vr, hr = receiver[0], receiver[1], max(receiver[2], LEAST_HEIGHT_M)
+    length = math.sqrt((us - ur) ** 2 + (vs - vr) ** 2 + (hs + hr) ** 2)
+    part = hs / (hs + hr)
+    u, v = us + (ur - us) * part, vs + (vr - vs) * part
+    inside = low[0] < u < high[0] and low[1] < v < high[1]
+    if inside:
+        for n in range(k.size):
+            out[n] += scale
+    for which in range(4):
+        axis, side = which // 2, which % 2
+        if axis == 0:
+            fixed = high[0] if side else low[0]
+            detour, first, last, first_side, last_side, weight = _edge(
+                fixed, low[1], high[1], us, vs, hs, ur, vr, hr, length)
+            inner = u < fixed if side else u > fixed
+        else:
+            fixed = high[1] if side else low[1]
+            detour, first, last, first_side, last_side, weight = _edge(
+                fixed, low[0], high[0], vs, us, hs, vr, ur, hr, length)
+            inner = v < fixed if side else v > fixed
+        weight *= -scale if inner else scale
+        for n in range(k.size):
+            turned = k[n] * detour
+            if turned >= fade_to:
+                continue
+            share = weight
+            if turned > fade_from:
+                share *= 0.5 + 0.5 * math.cos(math.pi * (turned - fade_from) / (fade_to - fade_from))
+            edge = complex(math.cos(turned), -math.sin(turned))
+            shadow = _turned(math.sqrt(turned)) * edge
+            out[n] += share * (
+                last_side * _wedge(2 * turned, 2 * k[n] * last, edge, shadow)
+                - first_side * _wedge(2 * turned, 2 * k[n] * first, edge, shadow)
+            )
