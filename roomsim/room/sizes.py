@@ -18,6 +18,9 @@ PLAUSIBLE = {"width_m": (1.5, 20.0), "length_m": (1.5, 20.0), "height_m": (1.9, 
 """What a side of a living room may be before a row of a survey is questioned."""
 
 PLAUSIBLE_RATIO = 5.0
+_OTHER_UNITS = {"feet": 0.3048, "centimetres": 0.01, "millimetres": 0.001, "inches": 0.0254, "metres": 1 / 0.3048}
+"""What a side read as metres times this would be; the last for metres that were read as feet."""
+
 _BOOTSTRAP_DRAWS = 2000
 _BOOTSTRAP_LIMIT = 4000
 
@@ -63,6 +66,20 @@ class Survey:
             found.setdefault(int(row), f"one side is {ratio[row]:.1f} times the other; {PLAUSIBLE_RATIO:g} is the most")
         return sorted(found.items())
 
+    def other_unit(self) -> str:
+        """The unit in which the sides were probably written, empty where metres make sense.
+
+        Only where most rows are implausible and a single other unit makes nearly all of them plausible.
+        """
+        if len(self.implausible()) <= len(self) / 2:
+            return ""
+        for name, factor in _OTHER_UNITS.items():
+            sides = {key: getattr(self, key) * factor for key in PLAUSIBLE}
+            scaled = Survey(source="", decay_s=self.decay_s, furnishing=self.furnishing, **sides)
+            if len(scaled.implausible()) < 0.1 * len(self):
+                return name
+        return ""
+
     def without(self, rows: Sequence[int]) -> Survey:
         """The same survey less some rows."""
         keep = np.ones(len(self), bool)
@@ -85,6 +102,7 @@ class TargetRoom:
     width_m, length_m, height_m : rounded to a centimetre
     neighbours : how many real rooms its shape comes from
     decay_s : median of their measured decay times [s], None where none was measured
+    measured : how many of them were
     """
 
     label: str
@@ -98,6 +116,7 @@ class TargetRoom:
     height_m: float
     neighbours: int
     decay_s: float | None
+    measured: int
 
 
 def parse_percentiles(text: str, survey: Survey, by: str) -> list[tuple[str, float]]:
@@ -178,7 +197,7 @@ def target_rooms(
                 label=label, percentile=percentile, by=by, size=size, low=low, high=high,
                 width_m=round(float(np.sqrt(floor / ratio)), 2), length_m=round(float(np.sqrt(floor * ratio)), 2),
                 height_m=round(height, 2), neighbours=count,
-                decay_s=round(float(np.median(decays)), 2) if decays.size else None,
+                decay_s=round(float(np.median(decays)), 2) if decays.size else None, measured=int(decays.size),
             )
         )
     return tuple(rooms)
