@@ -19,6 +19,7 @@ import typer
 from . import __version__
 from .commands.analyse import analyse
 from .commands.check import check
+from .commands.rooms import rooms
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, clean, print_json
 from .errors import DefinitionError, InvalidValue, Problem, RoomsimError
@@ -50,6 +51,7 @@ app.command()(demo)
 app.command()(predict)
 app.command()(check)
 app.command()(analyse)
+app.command()(rooms)
 
 
 def _say(error: str, as_json: bool, problems: list[dict[str, Any]] | None = None) -> None:

@@ -54,7 +54,7 @@ def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool) -> N
         axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
         with progress(math.prod(map(len, axes))) as told:
             result = run(study, progress=told, jobs=jobs)   # type: ignore[arg-type]
-        fill(output, result)
+        fill(output, result, study)
         names = output.names
     if as_json:
         print_json(_as_json(result, output.folder, names))

@@ -77,6 +77,11 @@ class RoomDefinition:
         return _geometry(self._model)
 
     @property
+    def provenance(self) -> str:
+        """Where its size and furnishing come from, in its own words, empty where it does not say."""
+        return self._model.source or ""
+
+    @property
     def is_box(self) -> bool:
         """Whether all engines can serve it."""
         return self._model.plan_m is None

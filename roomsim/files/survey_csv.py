@@ -157,7 +157,8 @@ def _numbers(file: str, column: str, texts: pd.Series, allow_nan: bool = False) 
             cure = f"write {text.replace(',', '.')}: decimals take a point"
         elif re.fullmatch(r"[\d.]+\s*(m|ft|cm|mm|')", text):
             cure = "the unit belongs into the column's name"
-        problems.append(Problem(file=file, line=int(row) + 2, key=column, value=text, rule="must be a number", cure=cure))
+        problems.append(
+            Problem(file=file, line=int(row) + 2, key=column, value=text, rule="must be a number", cure=cure))
         if len(problems) > 10_000:
             break
     return numbers, problems

@@ -19,6 +19,8 @@ from .table import table_rows
 if TYPE_CHECKING:
     from xarray import Dataset
 
+    from ..definitions import StudyDefinition
+
 MOST_FIGURES = 12
 """Figures of single rooms; a larger study has the rest in its arrays."""
 MOST_ROOMS = 4
@@ -52,8 +54,8 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     return [output.folder / name for name in names]
 
 
-def fill(output: OutputFolder, result: Dataset) -> None:
-    """Write everything into an open output folder."""
+def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = None) -> None:
+    """Write everything into an open output folder; with the study at hand, a drawing of each room too."""
     write_netcdf(result, output.path("result.nc"))
     write_flat(_flat(result), output.path("result.csv"))
     write_rows(table_rows(result), output.path("table.csv"))
@@ -67,6 +69,22 @@ def fill(output: OutputFolder, result: Dataset) -> None:
     labels = [" ".join(t for t in (str(room), variant_name(result, variant)) if t) for room, variant in shown]
     for (room, variant), name in zip(shown, safe_names(labels), strict=True):
         save(response_figure(result, room, variant, range_db, book), output.path(f"response-{name}.png"))
+
+
+    if study is not None:
+        _drawings(output, study)
+
+
+def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
+    """Each room to scale with the first design at the first place, and the seats."""
+    from ..placing import build_scene
+    from .room_drawing import draw_room
+
+    design, place = next(iter(study.designs.values())).loudspeaker(), next(iter(study.places.values()))
+    labels = list(study.rooms)[:MOST_FIGURES]
+    for label, name in zip(labels, safe_names(labels), strict=True):
+        scene = build_scene(study.rooms[label].room(study.settings[0]), design, place, study.seats)
+        save(draw_room(scene, f"{label}: {scene.room.name}"), output.path(f"room-{name}.png"))
 
 
 def _flat(result: Dataset) -> Dataset:

@@ -11,7 +11,7 @@ the local codes and the maker's instructions.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -85,6 +85,12 @@ class Absorber:
     def scattering(self, frequency_hz: ArrayLike) -> Floats:
         """`scatter` everywhere, shape (n_frequency,)."""
         return np.full(np.shape(frequency_hz), self.scatter)
+
+    @property
+    def described(self) -> dict[str, float]:
+        """Its dimensions by name, those that are numbers."""
+        values = {item.name: getattr(self, item.name) for item in fields(self) if item.name != "scatter"}
+        return {name: value for name, value in values.items() if isinstance(value, (int, float)) and value}
 
     def rests_on_assumption(self, frequency_hz: ArrayLike) -> NDArray[np.bool_]:
         """Everything of a modelled absorber does."""

@@ -78,7 +78,7 @@ class Item:
     def assumed(self, occupied: bool = False) -> str:
         """What of it is an assumption."""
         if self.absorbs == HARD:
-            said = f"counts as a hard object of {self.volume_m3:g} m³ (EN 12354-6, a rule for all frequencies)"
+            said = f"counts as a hard object of {self.volume_m3:g} m³ (EN 12354-6)"
         else:
             said = f"absorbs like {self.absorbs} over {self.area_m2:g} m² of plan"
         people = f", with people like {AUDIENCE} on {self.occupied_m2:g} m²" if occupied else ""
@@ -129,8 +129,7 @@ def own_furniture(
     if absorption_m2 is None:
         band_hz, area = bands.OCTAVES_HZ, np.full(bands.OCTAVES_HZ.size, float(hard_object_m2(volume_m3)))
         source = "[en12354-6] hard object, A = V^(2/3)"
-        assumed = f"counts as a hard object of {volume_m3:g} m³ (EN 12354-6, a rule for all frequencies); that and " \
-                  "its scattering are assumptions"
+        assumed = f"counts as a hard object of {volume_m3:g} m³ (EN 12354-6); that and its scattering are assumptions"
     else:
         table = dict(sorted(absorption_m2.items()))
         band_hz, _ = exact_bands_hz(list(table))

@@ -267,20 +267,34 @@ def material(name: str) -> Finish:
 
 
 def materials_table() -> list[dict[str, Any]]:
-    """The catalogue as plain rows: name, kind, absorption and scattering per band, assumed bands, source, residual."""
+    """The catalogue as plain rows."""
+    return material_rows(list(catalogue().values()))
+
+
+def material_rows(finishes: Sequence[Any]) -> list[dict[str, Any]]:
+    """Finishes and absorbers as plain rows.
+
+    Each has name, kind, absorption and scattering per band, assumed bands, source, the model behind its impedance
+    and the model's largest residual in a band (None for what has no table).
+    """
     rows = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", AbsorptionClipped)
-        for finish in catalogue().values():
-            names = [bands.nominal(f) for f in finish.band_hz]
+        for finish in finishes:
+            tabled = isinstance(finish, Finish)
+            band_hz = finish.band_hz if tabled else bands.OCTAVES_HZ
+            names = [bands.nominal(f) for f in band_hz]
+            values = finish.table if tabled else finish.absorption(band_hz).round(4)
+            fitted = tabled and finish.kind != "hard"
             rows.append({
                 "name": finish.name, "kind": finish.kind,
-                "absorption": dict(zip(names, finish.table.tolist(), strict=True)),
-                "scattering": dict(zip(names, finish.scattering_table.tolist(), strict=True)),
-                "assumed_bands": list(finish.assumed_bands),
-                "source": finish.source, "scattering_source": finish.scattering_source,
-                "model": {} if finish.kind == "hard" else finish.fitted.described,
-                "worst_residual": float(np.abs(finish.fit_residual()).max()),
+                "absorption": dict(zip(names, values.tolist(), strict=True)),
+                "scattering": dict(zip(names, finish.scattering(band_hz).tolist(), strict=True)),
+                "assumed_bands": list(finish.assumed_bands) if tabled else [],
+                "source": finish.source,
+                "scattering_source": finish.scattering_source if tabled else ASSUMPTION,
+                "model": finish.fitted.described if fitted else {} if tabled else finish.described,
+                "worst_residual": float(np.abs(finish.fit_residual()).max()) if tabled else None,
             })
     return rows
 

@@ -16,9 +16,6 @@ if TYPE_CHECKING:
 DEFAULT_LIKE = "typical"
 """The shipped room whose furnishing a target room gets where no other is named."""
 
-SURVEY_SUFFIXES = (".csv", ".tsv", ".txt")
-YAML_SUFFIXES = (".yaml", ".yml")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SurveyRooms:
@@ -152,6 +149,7 @@ def load_any(name: str) -> RoomDefinition | MaterialsDefinition:
     InvalidValue : no such shipped room
     """
     from ..definitions import load, shipped_rooms
+    from ..definitions.references import YAML_SUFFIXES
 
     if not name.lower().endswith(YAML_SUFFIXES):
         known = shipped_rooms()
