@@ -49,8 +49,8 @@ def target_room_text(target: TargetRoom, survey: str, homes: int, like: RoomDefi
     size = f"{target.size:.1f} {unit} (90 % confidence {target.low:.1f} to {target.high:.1f} {unit}, bootstrap)"
     data: dict[str, Any] = {
         "room": f"{name[:1].upper()}{name[1:]} room" if name else f"Room at {rank} of {target.by}",
-        "source": f"{survey}, {homes} homes: {rank} of {target.by}, {size}; shape of the {target.neighbours} homes "
-                  "nearest to that size (median of length over width, median height)",
+        "source": f"{_shown(survey)}, {homes} homes: {rank} of {target.by}, {size}; shape of the {target.neighbours} "
+                  "homes nearest to that size (median of length over width, median height)",
         "width_m": target.width_m, "length_m": target.length_m, "height_m": target.height_m,
     }
     data |= {key: said[key] for key in _ORDER if key in said}
@@ -85,12 +85,19 @@ def ordinal(number: float) -> str:
     return f"{int(whole)}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(int(whole) % 10, 'th')}"
 
 
+def _shown(name: str) -> str:
+    """The name of a file in one line of text, whatever it is made of."""
+    plain = " ".join("".join(c if c.isprintable() else " " for c in name).split()) or "survey"
+    return plain if len(plain) <= 120 else plain[:119] + "…"
+
+
 def _comment(target: TargetRoom, like: RoomDefinition, followed: str) -> str:
     lines = ["Made by roomsim rooms; source says how. Change what you know better."]
     if target.decay_s is not None:
         lines.append(f"Homes of this size decay in {target.decay_s:.2f} s (median of the {target.measured} measured of "
                      f"the {target.neighbours} nearest).")
-    lines.append(f"Air, finishes, surfaces, patches and furniture: as in the room file {like.source.name}{followed}.")
+    template = _shown(like.source.name)
+    lines.append(f"Air, finishes, surfaces, patches and furniture: as in the room file {template}{followed}.")
     return "\n".join(lines)
 
 

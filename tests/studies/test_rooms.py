@@ -160,7 +160,8 @@ def test_furniture_that_does_not_fit_loses_its_place_and_keeps_its_absorption(tm
     template.write_text(yaml.safe_dump({
         "room": "Hall", "width_m": 9.0, "length_m": 9.0, "height_m": 2.5,
         "surfaces": dict.fromkeys(("front", "back", "left", "right", "floor", "ceiling"), "brick"),
-        "furniture": [{"item": "dining table", "at_m": [4.5, 0.9], "azimuth_deg": 0}, {"item": "desk", "at_m": [4.5, 4.5]}],
+        "furniture": [{"item": "dining table", "at_m": [4.5, 0.9], "azimuth_deg": 0},
+                      {"item": "desk", "at_m": [4.5, 4.5]}],
     }, sort_keys=False), "utf-8")
     small = homes(tmp_path, ["1.55,1.6,2.4"] * 8)
     (text,) = target_files(survey_rooms(small, percentiles="50"), like=[str(template)]).values()
