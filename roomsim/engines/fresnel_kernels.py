@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 from numba import njit
 
 
@@ -31,6 +32,9 @@ SERIES = (0.99999253, -0.9992201, 0.98637848, -0.90707579, 0.675347, -0.32929851
 
 LEAST_HEIGHT_M = 1e-3
 """Source and receiver are taken to be at least so high above the plane; on it the geometry has no scale."""
+
+AROUND_M = 5.0
+"""Mirror images of a patch count to this distance at least from where the path meets its face."""
 
 
 @_jit
@@ -168,3 +172,72 @@ def add_rectangle(out, k, source, receiver, low, high, scale, fade_from, fade_to
                 last_side * _wedge(2 * turned, 2 * k[n] * last, edge, shadow)
                 - first_side * _wedge(2 * turned, 2 * k[n] * first, edge, shadow)
             )
+
+
+@_jit
+def _beyond(out, k, fixed, ps, qs, hs, pr, qr, hr, length, at, sign, fade_from, fade_to):
+    """Add sign times the part of the wave that lies beyond an edge at `fixed`, on its high side, to out (n_k).
+
+    `at` is where the path meets the plane across the edge.
+    """
+    detour, _, _, _, _, weight = _edge(fixed, 0.0, 0.0, ps, qs, hs, pr, qr, hr, length)
+    beyond = at > fixed
+    if beyond:
+        weight = -weight
+        for n in range(k.size):
+            out[n] += sign
+    weight *= sign
+    for n in range(k.size):
+        turned = k[n] * detour
+        if turned >= fade_to:
+            continue
+        share = weight
+        if turned > fade_from:
+            share *= 0.5 + 0.5 * math.cos(math.pi * (turned - fade_from) / (fade_to - fade_from))
+        out[n] += share * _turned(math.sqrt(turned)) * complex(math.cos(turned), -math.sin(turned))
+
+
+@_jit
+def _strips(out, k, low, high, size, ps, qs, hs, pr, qr, hr, length, at, fade_from, fade_to):
+    """Weight of a strip from low to high and of its mirror images in the walls at 0 and size, where they are near."""
+    out[:] = 0j
+    cell, around = math.floor(at / size), math.ceil(AROUND_M / size)
+    for m in range(cell - around, cell + around + 1):
+        if m % 2 == 0:
+            begin, end = m * size + low, m * size + high
+        else:
+            begin, end = (m + 1) * size - high, (m + 1) * size - low
+        _beyond(out, k, begin, ps, qs, hs, pr, qr, hr, length, at, 1.0, fade_from, fade_to)
+        _beyond(out, k, end, ps, qs, hs, pr, qr, hr, length, at, -1.0, fade_from, fade_to)
+
+
+@_jit
+def patch_weights(out, k, source, receiver, low, high, size, exact, fade_from, fade_to):
+    """Weights of a patch and of its mirror images in the faces around it, out (n_path, n_k); see hit_factors.
+
+    source, receiver (n_path, 3) : (u, v, distance from the plane), unfolded; low, high, size (2,) : the patch and
+    its face; exact : rectangles by Owen's function, else products of strips
+    """
+    one = np.empty(k.size, np.complex128)
+    two = np.empty(k.size, np.complex128)
+    corner, opposite = np.empty(2), np.empty(2)
+    for p in range(out.shape[0]):
+        us, vs, hs = source[p, 0], source[p, 1], max(source[p, 2], LEAST_HEIGHT_M)
+        ur, vr, hr = receiver[p, 0], receiver[p, 1], max(receiver[p, 2], LEAST_HEIGHT_M)
+        part = hs / (hs + hr)
+        u, v = us + (ur - us) * part, vs + (vr - vs) * part
+        out[p] = 0j
+        if exact:
+            for i in range(-1, 2):
+                for j in range(-1, 2):
+                    m, n = math.floor(u / size[0]) + i, math.floor(v / size[1]) + j
+                    corner[0] = m * size[0] + (low[0] if m % 2 == 0 else size[0] - high[0])
+                    corner[1] = n * size[1] + (low[1] if n % 2 == 0 else size[1] - high[1])
+                    opposite[0], opposite[1] = corner[0] + high[0] - low[0], corner[1] + high[1] - low[1]
+                    add_rectangle(out[p], k, source[p], receiver[p], corner, opposite, 1.0, fade_from, fade_to)
+            continue
+        length = math.sqrt((us - ur) ** 2 + (vs - vr) ** 2 + (hs + hr) ** 2)
+        _strips(one, k, low[0], high[0], size[0], us, vs, hs, ur, vr, hr, length, u, fade_from, fade_to)
+        _strips(two, k, low[1], high[1], size[1], vs, us, hs, vr, ur, hr, length, v, fade_from, fade_to)
+        for n in range(k.size):
+            out[p, n] = one[n] * two[n]

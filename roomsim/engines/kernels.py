@@ -82,7 +82,7 @@ def boundary_losses(distance, out):
 def path_sums(
     lattice, slots, direct,
     along, logs, centre, signs, first_row, last_row, rows_per_e, stride, first_plane, last_plane, planes_per_e,
-    table_x, table_y, table_z,
+    table_x, table_y, table_z, own, factors,
     air, air_rows_per_m,
     kinds, pattern_first, pattern_rows, pattern_columns, patterns,
     frames, even_axis, even_sign,
@@ -100,7 +100,8 @@ def path_sums(
     centre : per axis (N, L) the same for the middle of the channel's drivers
     signs : per axis (N,) -1 where the image is mirrored in that axis, else +1
     first_row, last_row, stride, first_plane, last_plane : per axis (N,), see walls.AxisTable
-    table_x, table_y, table_z : (rows, 2, R); air : (rows, R)
+    table_x, table_y, table_z : (rows, 2, R); air : (2, rows, R) of direct and of other paths
+    own : (P, E) row of `factors` (rows, L, 2, R) that stands instead of the tables, -1 for none
     kinds, pattern_first, pattern_rows, pattern_columns : (E,); patterns : (rows, 2, R)
     frames : (E, 3, 3) columns are the driver's axes; even_axis, even_sign : on-wall sources, axis -1 for none
     near2, far2 : (L,) a path counts where near2 < centre distance² ≤ far2
@@ -109,7 +110,7 @@ def path_sums(
     begin, end : which of the listeners
     out : (sums, E, L, 2, F), added to; counts : (L,) paths that counted, added to
     """
-    n_row = air.shape[1]
+    n_row = air.shape[2]
     gain = np.zeros((2, n_row))
     cubic = np.zeros((8, n_row))
     weight = np.empty(8)
@@ -142,8 +143,10 @@ def path_sums(
                     counts[seat] += 1
                 at = slots[p]
                 share = 1.0
+                air_of = 1
                 if direct[p, e]:
                     at = 0
+                    air_of = 0
                 elif not inside:
                     continue
                 elif middle2 > full_m[seat] * full_m[seat]:
@@ -152,15 +155,18 @@ def path_sums(
                 x, y, z = along_x[i, e, seat], along_y[j, e, seat], along_z[k, e, seat]
                 r2 = x * x + y * y + z * z
                 r = math.sqrt(r2)
-                log_r = 0.5 * math.log(r2)
-                wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
-                wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
-                wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
-                wa, row_a = _row(r * air_rows_per_m, air.shape[0] - 1.0)
-                _room_factors(
-                    gain, work_x, start_x[i] + row_x, wx, work_y, start_y[j] + row_y, wy,
-                    work_z, start_z[k] + row_z, wz, air, row_a, wa, share / r,
-                )
+                wa, row_a = _row(r * air_rows_per_m, air.shape[1] - 1.0)
+                if own[p, e] >= 0:
+                    _own_factors(gain, factors[own[p, e], seat], air[air_of], row_a, wa, share / r)
+                else:
+                    log_r = 0.5 * math.log(r2)
+                    wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
+                    wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
+                    wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
+                    _room_factors(
+                        gain, work_x, start_x[i] + row_x, wx, work_y, start_y[j] + row_y, wy,
+                        work_z, start_z[k] + row_z, wz, air[air_of], row_a, wa, share / r,
+                    )
                 kind = kinds[e]
                 if kind != 0:
                     # From the driver to the listener, mirrored back into the driver's own room.
@@ -232,6 +238,16 @@ def _room_factors(
         real, imag = loss * (xr * yr - xi * yi), loss * (xr * yi + xi * yr)
         gain[0, c] = real * zr - imag * zi
         gain[1, c] = real * zi + imag * zr
+
+
+@_jit(fastmath=True)
+def _own_factors(gain, factors, air, row_a, wa, scale):
+    """A path's own factor (2, R), air and spreading."""
+    a0, a1 = np.uintp(row_a), np.uintp(row_a + 1)
+    for c in range(np.uintp(gain.shape[1])):
+        loss = scale * (air[a0, c] + wa * (air[a1, c] - air[a0, c]))
+        gain[0, c] = loss * factors[0, c]
+        gain[1, c] = loss * factors[1, c]
 
 
 @_jit(fastmath=True)

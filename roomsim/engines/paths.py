@@ -12,9 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from ..conventions import DIRECT_S
 from ..errors import InvalidValue
 from ..scene import Emitter, Scene
+from .hit_factors import EDGE_STEPS
 from .lattice import axis_faces, face_side, image_coordinates, indices_within, kept_on_wall, lattice_blocks
 from .nodes import SPACINGS, NodePlan, coarsest_steps, cubic_error, lattice_hz, lattice_position, plan_nodes
 from .patterns import Common, Pattern, common_factor, pattern_table
+from .ray_surfaces import furniture_loss_per_m
+from .special_paths import SpecialPaths, special_paths
 from .walls import PLANES_PER_E, ROWS_PER_E, AxisTable, axis_table, face_factor
 
 NODE_TOLERANCE = 3e-4
@@ -79,7 +82,10 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike, like: Grid | None = None) -
         )
         for step in SPACINGS[:-1]
     }
-    return _grid(scene, f, coarsest_steps(errors, first, NODE_TOLERANCE), tuple(commons))
+    steps = coarsest_steps(errors, first, NODE_TOLERANCE)
+    if scene.room.patches:
+        steps = {octave: min(step, EDGE_STEPS) for octave, step in steps.items()}
+    return _grid(scene, f, steps, tuple(commons))
 
 
 def _grid(scene: Scene, f: NDArray[np.float64], steps: dict[int, int], commons: tuple[Common, ...]) -> Grid:
@@ -127,11 +133,13 @@ class Paths:
         self.reach = reach_m + extent if like is None else like.reach
         self.index = [indices_within(float(length), self.reach) for length in self.size]
         rows = int(np.ceil(self.reach * _AIR_ROWS_PER_M)) + 2
-        loss = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
-        self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * loss)
+        air = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
+        furnished = air + 0.5 * furniture_loss_per_m(scene.room, grid.plan.node_hz)
+        self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * np.stack([air, furnished])[:, None])
         self._like = like
         self._tables: dict[str | None, tuple[AxisTable, ...]] = {}
         self._channels: dict[int, _ChannelArrays] = {}
+        self._specials: dict[int, SpecialPaths | None] = {}
 
     def blocks(
         self, channel: int, low_m: float, high_m: float, limit: int = 1 << 20
@@ -199,6 +207,8 @@ class Paths:
         plan = self.grid.plan
         slot_grid = np.stack([plan.slot_hz, plan.slot_weight])
         flags = self.direct_flags(channel, lattice)
+        own, factors = self._own_factors(channel, lattice)
+        factors = factors[:, listeners]
         counts = np.zeros(n_listener, np.int64)
 
         def work(begin: int, end: int) -> None:
@@ -208,7 +218,7 @@ class Paths:
                 tuple(t.first_row for t in at.tables), tuple(t.last_row for t in at.tables), ROWS_PER_E,
                 tuple(t.stride for t in at.tables), tuple(t.first_plane for t in at.tables),
                 tuple(t.last_plane for t in at.tables), PLANES_PER_E,
-                *(t.table for t in at.tables),
+                *(t.table for t in at.tables), own, factors,
                 self.air, _AIR_ROWS_PER_M,
                 *at.patterns, at.frames, *at.even,
                 np.where(low > 0, low**2, -1.0), high**2, full, high, 1.0 / self.scene.room.air.speed_m_s,
@@ -233,6 +243,33 @@ class Paths:
             one = sums[..., e, :, :, :]
             out += (one[..., 0, slot] + 1j * one[..., 1, slot]) * self.grid.drive(self.scene, n)
         return out
+
+    def _own_factors(
+        self, channel: int, lattice: NDArray[np.int32]
+    ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        """For paths followed hit by hit: the row of each path and driver (-1 for others) in an array of factors."""
+        special = self._special(channel)
+        if special is None:
+            drivers = len(self.scene.channel_emitters(channel))
+            return np.full((len(lattice), drivers), -1), np.empty((0, len(self.scene.listeners_m), 2, 0), np.float32)
+        return special.of(lattice), special.factors
+
+    def _special(self, channel: int) -> SpecialPaths | None:
+        if channel not in self._specials:
+            if self._like is not None:
+                lent = self._like._special(channel)
+                made = None if lent is None else replace(lent, factors=lent.factors[..., self._columns()])
+            else:
+                mount = _mount(self.scene.channel_emitters(channel))
+                made = special_paths(self.scene, channel, self.index, self.grid.plan.node_hz, mount)
+            self._specials[channel] = made
+        return self._specials[channel]
+
+    def _columns(self) -> NDArray[np.int64]:
+        """Where the nodes of this grid stand among those of the paths that lend their tables."""
+        node = self._like.grid.plan.node_hz
+        order = np.argsort(node, kind="stable")
+        return order[np.searchsorted(node, self.grid.plan.node_hz, sorter=order)]
 
     def _channel(self, channel: int) -> _ChannelArrays:
         if channel not in self._channels:
@@ -273,9 +310,7 @@ class Paths:
 
     def _axis_tables(self, wall: str | None) -> tuple[AxisTable, ...]:
         if wall not in self._tables and self._like is not None:
-            node = self._like.grid.plan.node_hz
-            order = np.argsort(node, kind="stable")
-            column = order[np.searchsorted(node, self.grid.plan.node_hz, sorter=order)]
+            column = self._columns()
             self._tables[wall] = tuple(
                 replace(table, table=np.ascontiguousarray(table.table[..., column]))
                 for table in self._like._axis_tables(wall)

@@ -11,6 +11,11 @@ of the whole path in w. A full image sum with it meets the exact field of a box 
 alone leaves 0.8 dB (a springy floor carries a surface wave). Q depends on the length, which along one axis is
 the distance D over cosθ: tables stand on a fixed grid of D, PLANES_PER_E per factor e. Beyond SPHERICAL_INDEX
 hits in one axis no early path is near grazing, and R stands.
+
+A face with patches has one mixed factor here: that of paths of so many hits that the patch each of them met no longer
+tells (early ones are followed hit by hit, see hit_factors). Its phase is that of the area mean of the factors; its
+magnitude lies between that of the mean (patches small against the Fresnel zone: what they break up is lost to other
+directions) and the root mean square (large patches: a path meets one or the other).
 """
 
 from __future__ import annotations
@@ -21,6 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..room.materials import Material
 from ..room.room import Room
 from .lattice import axis_faces, hits
 
@@ -54,19 +60,70 @@ class AxisTable:
     last_plane: NDArray[np.float64]
 
 
-def face_admittance(room: Room, face: str, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
-    """β = 1/ζ of a face with its patches, weighted by area; shape (n_frequency,)."""
-    parts = [part for part in room.parts() if part.face == face]
-    area = sum(part.area_m2 for part in parts)
-    return sum(part.area_m2 / area / part.material.impedance(frequency_hz) for part in parts)
+_LATE_PATH_M = 8.0
+"""A usual length of the paths that meet mixed factors, for their Fresnel zone."""
 
 
-def face_kept(room: Room, face: str, frequency_hz: ArrayLike) -> NDArray[np.float64]:
-    """√(1 - s), what scattering leaves of the specular amplitude; patches by area; shape (n_frequency,)."""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FaceMix:
+    """Finishes of a face and how they act together on paths of many hits.
+
+    Attributes
+    ----------
+    finishes : the face's own and those of its patches
+    shares : of the face's area, shape (n_finish,)
+    patch_m2 : mean area of a patch, by area; 0 for a face of one finish
+    """
+
+    finishes: tuple[Material, ...]
+    shares: NDArray[np.float64]
+    patch_m2: float
+
+    def factor(
+        self, factors: list[NDArray[np.complex128]], wave_number: NDArray[np.float64]
+    ) -> NDArray[np.complex128]:
+        """The mixed factor, from one factor (..., n_node) per finish."""
+        if len(factors) == 1:
+            return factors[0]
+        mean = sum(share * factor for share, factor in zip(self.shares, factors, strict=True))
+        square = sum(
+            share * (factor.real**2 + factor.imag**2) for share, factor in zip(self.shares, factors, strict=True)
+        )
+        zone_m2 = np.pi / 4 * _LATE_PATH_M * 2 * np.pi / np.maximum(wave_number, 1e-3)      # first Fresnel zone
+        whole = self.patch_m2 / (self.patch_m2 + zone_m2)
+        magnitude = np.abs(mean)
+        kept = np.sqrt(magnitude**2 + whole * np.maximum(square - magnitude**2, 0))
+        return mean * np.divide(kept, magnitude, out=np.ones_like(magnitude), where=magnitude > 1e-6)
+
+
+def face_mix(room: Room, face: str) -> FaceMix:
+    """What a face is made of."""
     parts = [part for part in room.parts() if part.face == face]
-    area = sum(part.area_m2 for part in parts)
-    scattering = sum(part.area_m2 / area * part.material.scattering(frequency_hz) for part in parts)
-    return np.sqrt(np.clip(1 - scattering, 0, 1))
+    areas: dict[int, float] = {}
+    for part in parts:
+        areas[id(part.material)] = areas.get(id(part.material), 0.0) + part.area_m2
+    patches = np.array([patch.area_m2 for patch in room.patches if patch.face == face])
+    return FaceMix(
+        finishes=tuple({id(part.material): part.material for part in parts}.values()),
+        shares=np.array(list(areas.values())) / sum(areas.values()),
+        patch_m2=float((patches**2).sum() / patches.sum()) if patches.size else 0.0,
+    )
+
+
+def finish_factor(
+    finish: Material, frequency_hz: NDArray[np.float64], cos_incidence: ArrayLike, wave_number_times_length: ArrayLike
+) -> NDArray[np.complex128]:
+    """Q·√(1 - s) of one hit on a finish, the last axis frequency; 0 for an opening, which sends nothing back."""
+    if getattr(finish, "anechoic", False):
+        shape = np.broadcast_shapes(np.shape(cos_incidence), np.shape(wave_number_times_length), frequency_hz.shape)
+        return np.zeros(shape, complex)
+    beta = 1 / np.asarray(finish.impedance(frequency_hz), complex)
+    return spherical_factor(beta, cos_incidence, wave_number_times_length) * specular_part(finish, frequency_hz)
+
+
+def specular_part(finish: Material, frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    """√(1 - s), what scattering leaves of the specular amplitude; shape (n_frequency,)."""
+    return np.sqrt(np.clip(1 - np.asarray(finish.scattering(frequency_hz), float), 0, 1))
 
 
 def face_factor(
@@ -76,7 +133,8 @@ def face_factor(
     f = np.asarray(frequency_hz, float)
     c, r = (np.atleast_1d(np.asarray(v, float))[:, None] for v in (cos_incidence, length_m))
     k = 2 * np.pi * f / room.air.speed_m_s
-    return spherical_factor(face_admittance(room, face, f), c, k * r) * face_kept(room, face, f)
+    mix = face_mix(room, face)
+    return mix.factor([finish_factor(finish, f, c, k * r) for finish in mix.finishes], k)
 
 
 def boundary_loss(numerical_distance: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -154,9 +212,8 @@ class _Factors:
     """Factors of the two faces of an axis at rows of cosθ, by distance; each is made once for all indices."""
 
     def __init__(self, room: Room, faces: tuple[str, str], node_hz: NDArray[np.float64], reach_m: float) -> None:
-        self._beta = [face_admittance(room, face, node_hz) for face in faces]
-        self._kept = [face_kept(room, face, node_hz) for face in faces]
-        self._k = 2 * np.pi * node_hz / room.air.speed_m_s
+        self._f, self._k = node_hz, 2 * np.pi * node_hz / room.air.speed_m_s
+        self._mixes = [face_mix(room, face) for face in faces]
         self._reach = reach_m
         self._rows: dict[int, int] = {}
         self._made: dict[int, list[NDArray[np.complex128]]] = {}
@@ -169,15 +226,26 @@ class _Factors:
     def at(self, plane: int | None, rows: int) -> list[NDArray[np.complex128]]:
         """Factors of both faces, shape (rows, n_node); `plane` None for plane waves."""
         if plane is None:
-            c = _cosines(rows)
-            return [(c - b) / (c + b) * s for b, s in zip(self._beta, self._kept, strict=True)]
+            return self._mixed(_cosines(rows), None)
         if plane not in self._made:
             c = _cosines(self._rows[plane])
-            length = np.minimum(np.exp(plane / PLANES_PER_E) / c, 2 * self._reach)
-            self._made[plane] = [
-                spherical_factor(b, c, self._k * length) * s for b, s in zip(self._beta, self._kept, strict=True)
-            ]
+            self._made[plane] = self._mixed(c, np.minimum(np.exp(plane / PLANES_PER_E) / c, 2 * self._reach))
         return [factor[:rows] for factor in self._made[plane]]
+
+    def _mixed(
+        self, c: NDArray[np.float64], length_m: NDArray[np.float64] | None
+    ) -> list[NDArray[np.complex128]]:
+        """Factors of both faces at rows of cosθ; no length for plane waves."""
+        return [mix.factor([self._factor(finish, c, length_m) for finish in mix.finishes], self._k)
+                for mix in self._mixes]
+
+    def _factor(
+        self, finish: Material, c: NDArray[np.float64], length_m: NDArray[np.float64] | None
+    ) -> NDArray[np.complex128]:
+        if length_m is not None or getattr(finish, "anechoic", False):
+            return finish_factor(finish, self._f, c, self._k * (1.0 if length_m is None else length_m))
+        beta = 1 / np.asarray(finish.impedance(self._f), complex)
+        return (c - beta) / (c + beta) * specular_part(finish, self._f)
 
 
 def _cosines(rows: int) -> NDArray[np.float64]:
