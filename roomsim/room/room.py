@@ -88,35 +88,44 @@ def furnishing_problems(
 
     None in place of a patch or an item passes over one that is wrong in itself.
     """
-    known = []
+    seen: list[tuple[int, Patch]] = []
     for k, patch in enumerate(patches):
-        problem = None if patch is None else _patch_problem(geometry, patch, k)
-        if problem is not None:
+        if patch is None:
+            continue
+        if (problem := _patch_problem(geometry, patch, k)) is not None:
             yield problem
-        elif patch is not None:
-            for earlier, other in known:
-                apart = np.maximum(patch.from_m, other.from_m) >= np.minimum(patch.to_m, other.to_m) - 1e-9
-                if patch.face == other.face and not apart.any():
-                    yield InvalidValue(f"patches[{k}]", patch.face, f"overlaps patches[{earlier}]",
-                                       "draw what is seen from the room: parts that do not overlap")
-            known.append((k, patch))
+        elif (under := next((j for j, other in seen if _overlap(patch, other)), None)) is not None:
+            yield InvalidValue(f"patches[{k}]", patch.face, f"overlaps patches[{under}]",
+                               "draw what is seen from the room: parts that do not overlap")
+        seen.append((k, patch))
     for k, item in enumerate(furniture):
-        corners = None if item is None else item.footprint_m()
-        if corners is not None:
-            middle = np.column_stack([corners, np.full(4, geometry.height_m / 2)])
-            out = -float(geometry.clearance_m(middle).min())
-            if out > 1e-6:
-                width, depth, _ = item.size_m
-                yield InvalidValue(f"furniture[{k}].at_m", list(map(float, item.position_m)),
-                                   f"{item.name} ({width:g} × {depth:g} m) would stand {out:.2f} m outside the room",
-                                   "at_m is the centre of its footprint")
-        if item is not None and item.size_m is not None and item.size_m[2] > geometry.height_m:
-            yield InvalidValue(f"furniture[{k}]", item.name, f"is higher ({item.size_m[2]:g} m) than the room "
-                                                             f"({geometry.height_m:g} m)")
+        if item is not None:
+            yield from _item_problems(geometry, item, k)
     volume = sum(item.count * item.volume_m3 for item in furniture if item is not None)
     if volume > MOST_FURNITURE * geometry.volume_m3:
         yield InvalidValue("furniture", None, f"fills {volume:.3g} m³ of a room of {geometry.volume_m3:.3g} m³; "
                                               f"at most {MOST_FURNITURE:.0%}")
+
+
+def _overlap(one: Patch, other: Patch) -> bool:
+    apart = np.maximum(one.from_m, other.from_m) >= np.minimum(one.to_m, other.to_m) - 1e-9
+    return one.face == other.face and not apart.any()
+
+
+def _item_problems(geometry: Geometry, item: Furniture, index: int) -> Iterator[InvalidValue]:
+    if item.size_m is None:
+        return
+    width, depth, height = item.size_m
+    corners = item.footprint_m()
+    if corners is not None:
+        out = -float(geometry.clearance_m(np.column_stack([corners, np.full(4, geometry.height_m / 2)])).min())
+        if out > 1e-6:
+            yield InvalidValue(f"furniture[{index}].at_m", list(map(float, item.position_m)),
+                               f"{item.name} ({width:g} × {depth:g} m) would stand {out:.2f} m outside the room",
+                               "at_m is the centre of its footprint")
+    if height > geometry.height_m:
+        yield InvalidValue(f"furniture[{index}]", item.name,
+                           f"is higher ({height:g} m) than the room ({geometry.height_m:g} m)")
 
 
 def _patch_problem(geometry: Geometry, patch: Patch, index: int) -> InvalidValue | None:
