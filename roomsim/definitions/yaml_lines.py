@@ -67,8 +67,14 @@ class Document:
     def problem(self, where: Path_, rule: str, *, value: Any = None, cure: str = "") -> Problem:
         """A problem at a place in this file."""
         return Problem(
-            key=dotted(where), value=value, rule=rule, cure=cure, file=self.file, line=self.line(where)
+            key=dotted(where), value=value, rule=_printable(rule), cure=_printable(cure), file=self.file,
+            line=self.line(where),
         )
+
+
+def _printable(text: str) -> str:
+    """On one line, whatever names of the file it quotes."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def dotted(where: Path_) -> str:
