@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 ACROSS, MOST_ROWS = 5, 8
 _CURVE = COLOURS[1]
 _EXPLANATION = (
-    "points: table, open where assumed;  line: what the impedance of the engines absorbs (no surface that reacts "
-    "locally exceeds 0.951);  in the corner: their largest difference in a band, up to that limit"
+    "points: table, open where assumed;  line: what the impedance of the engines absorbs, at most 0.951\n"
+    "in the corner: their largest difference in a band, up to that limit"
 )
 
 
@@ -43,14 +43,14 @@ def _figure(kind: str, finishes: Sequence[Any]) -> Figure:
     rows = -(-len(finishes) // ACROSS)
     with drawing(), warnings.catch_warnings():
         warnings.simplefilter("ignore", AbsorptionClipped)
-        height = 1.35 + 1.42 * rows
+        height = 1.5 + 1.42 * rows
         figure = new_figure(12.0, height)
         figure.text(0.04, 1 - 0.3 / height, f"Absorption of finishes: {kind}", fontsize=15, fontweight="bold",
                     va="center")
-        figure.text(0.04, 1 - 0.58 / height, _EXPLANATION, va="center", fontsize=9, color=QUIET)
+        figure.text(0.04, 1 - 0.64 / height, _EXPLANATION, va="center", fontsize=9, color=QUIET)
         for k, finish in enumerate(finishes):
             row, column = divmod(k, ACROSS)
-            box = (0.04 + column * 0.192, 1 - (1.0 + 1.42 * row + 0.95) / height, 0.165, 0.95 / height)
+            box = (0.04 + column * 0.192, 1 - (1.12 + 1.42 * row + 0.95) / height, 0.165, 0.95 / height)
             _panel(figure.add_axes(box), finish, named=row == rows - 1 or k + ACROSS >= len(finishes))
     return figure
 
@@ -69,8 +69,9 @@ def _panel(axes: Axes, finish: Any, named: bool) -> None:
         axes.plot(band[~assumed], finish.table[~assumed], "o", color=INK, markersize=3.6)
         axes.plot(band[assumed], finish.table[assumed], "o", color=INK, markersize=3.6, markerfacecolor=PAPER)
         worst = float(np.abs(finish.fit_residual()).max())
-        axes.text(0.985, 0.05, f"{worst:.2f}", transform=axes.transAxes, ha="right", va="bottom", fontsize=7.5,
-                  color=QUIET)
+        low = model[-40:].max() < 0.5                    # keep clear of the curve
+        axes.text(0.985, 0.93 if low else 0.05, f"{worst:.2f}", transform=axes.transAxes, ha="right",
+                  va="top" if low else "bottom", fontsize=7.5, color=QUIET)
     axes.set_title(plain_label(finish.name, 34), fontsize=8.8, loc="left", pad=3)
     axes.set_xticks([63, 250, 1000, 4000])
     axes.set_xticklabels([nominal(f) for f in (63, 250, 1000, 4000)] if named else [], fontsize=7.5)

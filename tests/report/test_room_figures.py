@@ -16,7 +16,7 @@ from roomsim.report.finishes_plot import finishes_figures
 from roomsim.report.formulas_plot import formulas_figure
 from roomsim.report.room_drawing import PAGE_M, draw_room
 from roomsim.report.room_drawing_key import letter
-from roomsim.report.style import save
+from roomsim.report.style import drawing, save
 from roomsim.report.survey_plot import survey_figure
 from roomsim.room.absorbers import MembraneAbsorber
 from roomsim.room.furniture import furniture
@@ -67,16 +67,22 @@ def test_the_plan_is_the_rooms_outline(name):
     assert figure.get_size_inches() * 0.0254 == pytest.approx(PAGE_M)
 
 
-@pytest.mark.parametrize("name", FILES)
-def test_everything_is_on_the_page(name):
-    figure = draw_room(scene_of(name))
-    page = figure.bbox
-    renderer = figure.canvas.get_renderer()
+def assert_no_text_is_cut(figure) -> None:
+    with drawing():
+        figure.canvas.draw()                       # axis labels find their places only now
+    page, renderer = figure.bbox, figure.canvas.get_renderer()
     for text in figure.findobj(Text):
         if text.get_text() and text.get_visible():
             extent = text.get_window_extent(renderer)
             assert extent.x0 >= page.x0 - 1 and extent.x1 <= page.x1 + 1, text.get_text()
             assert extent.y0 >= page.y0 - 1 and extent.y1 <= page.y1 + 1, text.get_text()
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_everything_is_on_the_page(name):
+    figure = draw_room(scene_of(name))
+    assert_no_text_is_cut(figure)
+    page = figure.bbox
     for corners in polygons(figure):
         on_page = figure.axes[0].transData.transform(corners)
         assert np.all(on_page >= 0) and np.all(on_page <= [page.width, page.height])
@@ -147,6 +153,7 @@ def test_letters():
 def test_the_survey_figure_shows_the_percentiles():
     rooms = survey_rooms(shipped_rooms()["typical"].parent / "survey.csv", percentiles="10,50,90")
     figure = survey_figure(rooms)
+    assert_no_text_is_cut(figure)
     histogram, cumulative, shape, decay = figure.axes
     assert sum(patch.get_height() for patch in histogram.patches) == 240
     places = [line.get_xdata()[0] for line in histogram.lines]
@@ -170,6 +177,8 @@ def test_odd_surveys_are_drawn(rows, tmp_path):
 def test_every_finish_has_its_panel_with_table_model_and_residual():
     figures = finishes_figures(list(catalogue().values()))
     assert set(figures) == {"hard", "panel", "porous", "curtain"}
+    for figure in figures.values():
+        assert_no_text_is_cut(figure)
     panels = {axes.get_title(loc="left"): axes for figure in figures.values() for axes in figure.axes}
     assert set(panels) == set(catalogue())
     axes, finish = panels["window"], catalogue()["window"]
@@ -195,3 +204,4 @@ def test_the_formulas_figure_shows_them_all():
     for times in found.decay_s.values():
         assert any(np.array_equal(times, one) for one in drawn)
     assert "Eyring-Kuttruff (believe)" in texts(figure)
+    assert_no_text_is_cut(figure)
