@@ -137,6 +137,8 @@ def band_frequencies_hz(band_hz: ArrayLike, fraction: int, count: int = 0) -> ND
 def energy_reflection(material: Material, band_hz: ArrayLike, fraction: int) -> NDArray[np.float64]:
     """|R(θ)|² averaged over each band, on even steps of sqrt(cos θ), shape (ANGLES, n_band)."""
     f = band_frequencies_hz(band_hz, fraction)
+    if getattr(material, "anechoic", False):                 # an opening: nothing comes back at any angle
+        return np.zeros((ANGLES, len(f)))
     cosine = np.linspace(0, 1, ANGLES)[:, None, None] ** 2
     factor = reflection_factor(material.impedance(f.ravel()).reshape(f.shape), cosine)
     return np.minimum(np.abs(factor) ** 2, 1.0).mean(axis=-1)

@@ -39,6 +39,8 @@ _ORDERS_PER_KL, _MORE_ORDERS = 0.5, 3
 """Polynomials along a side of length l: kl/2 + 3, as a plane wave along it needs; the two sides' orders together
 lie within an ellipse."""
 
+_SINGLE_FROM = 200
+
 _SMALLEST_BLUR_M = 0.1
 """A source with a pattern, nearer to a patch than its radius or this, has its evanescent waves blurred."""
 
@@ -174,7 +176,7 @@ class _Patches:
                     one, two = self.bases[i]
                     projected = one.T @ arrived @ two                       # (n_channel, i, j)
                     incident[edges[i] : edges[i + 1]] = projected.reshape(channels, -1)[:, self.kept[i]].T
-        pressure = np.linalg.solve(matrix, incident)
+        pressure = _solved(matrix, incident)
         out = np.zeros((channels, len(listeners_m)), complex)
         for key, wall in self.walls.items():
             strength = np.zeros((channels, *wall.kc.shape), complex)
@@ -284,6 +286,17 @@ def _cut(modes: AxisModes, f: int, reach: float) -> _Axis:
     q = modes.q[f]
     count = max(int(np.searchsorted((q * q).real, reach)), 1)
     return _Axis(q[:count].copy(), modes.a[f, :count].copy(), modes.b[f, :count].copy(), modes.length_m)
+
+
+def _solved(matrix: Complexes, right: Complexes) -> Complexes:
+    """The solution of a linear system; large ones in single precision with one step of refinement (1e-13)."""
+    if len(matrix) < _SINGLE_FROM:
+        return np.linalg.solve(matrix, right)
+    from scipy.linalg import lu_factor, lu_solve
+
+    factors = lu_factor(matrix.astype(np.complex64), overwrite_a=True, check_finite=False)
+    found = lu_solve(factors, right.astype(np.complex64), check_finite=False).astype(complex)
+    return found + lu_solve(factors, (right - matrix @ found).astype(np.complex64), check_finite=False)
 
 
 def _kept(first: int, second: int) -> NDArray[np.int64]:
