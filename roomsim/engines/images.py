@@ -74,7 +74,7 @@ def trace_images(
     frequency_hz : any frequencies ≥ 0, shape (n_frequency,)
     hand_over_s : the early part ends this long after the channel's first direct sound at each listener
     fade_s : its paths fade out by half a cosine in amplitude from so long before that to so long after it;
-        0 cuts, the hybrid fades over conventions.FADE_S
+        0 cuts, the hybrid fades over conventions.HAND_OVER_FADE_S
     whole : carry the sum on until a further shell of images adds less than 1e-6 of the energy
     max_distance_m : count paths up to this length instead
     reflections : how many of the strongest paths to list per channel and listener, 0 for none

@@ -12,6 +12,7 @@ from ..scene import Scene
 
 POINTS_PER_OCTAVE = 12
 """The channel's power is followed on so fine a grid; faster ripple averages out in the late field."""
+_ROUNDS = 4
 
 
 def spectrum_of_bands(
@@ -34,7 +35,8 @@ def spectrum_of_bands(
     -----
     Between loudspeaker and listener the room is smooth in frequency, the loudspeaker is not: the ratio of
     energy to radiated power is interpolated over log frequency in decibels, held beyond the outer midbands,
-    and multiplied with the power of the channel and its mounting-wall image.
+    and multiplied with the power of the channel and its mounting-wall image. The ratios are corrected until the
+    band means are those of `energy`.
     """
     f, mids = np.asarray(frequency_hz, float), np.asarray(band_hz, float)
     half = OCTAVE ** (0.5 / fraction)
@@ -44,13 +46,21 @@ def spectrum_of_bands(
     out = np.empty((*energy.shape[:2], f.size))
     for channel in range(energy.shape[0]):
         power = channel_power_rho_c(scene, channel, fine)
-        per_band = band_means(power, fine, mids, fraction)
         with np.errstate(divide="ignore"):
-            gain = np.log(energy[channel] / per_band)
-        gain = np.maximum(gain, -200.0)                     # no ray arrived: nothing, but finite
-        on_grid = np.array([np.interp(np.log(f), np.log(mids), row) for row in gain])
-        out[channel] = np.exp(on_grid) * np.interp(np.log(f), np.log(fine), power)
+            wanted = np.maximum(np.log(energy[channel]), -200.0)          # no ray arrived: nothing, but finite
+        gain = np.zeros_like(wanted)
+        for _ in range(_ROUNDS):
+            found = np.exp(_between(fine, mids, gain)) * power
+            gain += wanted - np.log(band_means(found, fine, mids, fraction))
+        out[channel] = np.exp(_between(f, mids, gain)) * np.interp(np.log(f), np.log(fine), power)
     return out
+
+
+def _between(
+    frequency_hz: NDArray[np.float64], mids_hz: NDArray[np.float64], rows: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Rows (n_row, n_band) known at midbands, linear over log frequency, held at the ends; (n_row, n_frequency)."""
+    return np.array([np.interp(np.log(frequency_hz), np.log(mids_hz), row) for row in rows])
 
 
 def channel_power_rho_c(scene: Scene, channel: int, frequency_hz: ArrayLike) -> NDArray[np.float64]:

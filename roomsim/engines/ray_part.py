@@ -75,24 +75,43 @@ class RayPart:
         return self.scattered + self.unscattered
 
 
-def late_histogram(part: RayPart, hand_over_s: ArrayLike) -> NDArray[np.float64]:
-    """What the hybrid takes from the rays over time: scattered paths, and unscattered ones after the hand-over.
+def after_hand_over(part: RayPart, hand_over_s: ArrayLike, fade_s: float = 0.0) -> NDArray[np.float64]:
+    """Share of each bin's unscattered energy that the images leave to the rays.
 
     Parameters
     ----------
     part : from trace_rays
     hand_over_s : after emission, shape (n_channel, n_listener)
+    fade_s : as in trace_images: images carry the amplitude w, half a cosine from hand-over - fade to + fade, and
+        the rays 1 - w² of the energy; 0 for a sharp cut, where the bin that holds it gives the share after it
 
     Returns
     -------
-    mean-square pressure per bin [Pa²], shape (n_channel, n_listener, n_band, n_time); the bin that holds the
-    hand-over gives the share that lies after it
+    shape (n_channel, n_listener, 1, n_time)
     """
     hand_over = np.asarray(hand_over_s, float)[..., None, None]
-    after = np.clip((part.time_s + part.bin_s - hand_over) / part.bin_s, 0, 1)
-    return part.scattered + part.unscattered * after
+    if fade_s <= 0:
+        return np.clip((part.time_s + part.bin_s - hand_over) / part.bin_s, 0, 1)
+    middle = part.time_s + part.bin_s / 2
+    done = np.clip((middle - hand_over + fade_s) / (2 * fade_s), 0, 1)
+    return 1 - (0.5 + 0.5 * np.cos(np.pi * done)) ** 2
 
 
-def late_energy(part: RayPart, hand_over_s: ArrayLike) -> NDArray[np.float64]:
+def late_histogram(part: RayPart, hand_over_s: ArrayLike, fade_s: float = 0.0) -> NDArray[np.float64]:
+    """What the hybrid takes from the rays over time: scattered paths, and unscattered ones after the hand-over.
+
+    Parameters
+    ----------
+    part : from trace_rays
+    hand_over_s, fade_s : as in after_hand_over
+
+    Returns
+    -------
+    mean-square pressure per bin [Pa²], shape (n_channel, n_listener, n_band, n_time)
+    """
+    return part.scattered + part.unscattered * after_hand_over(part, hand_over_s, fade_s)
+
+
+def late_energy(part: RayPart, hand_over_s: ArrayLike, fade_s: float = 0.0) -> NDArray[np.float64]:
     """Sum of `late_histogram` over time [Pa²], shape (n_channel, n_listener, n_band)."""
-    return late_histogram(part, hand_over_s).sum(axis=-1)
+    return late_histogram(part, hand_over_s, fade_s).sum(axis=-1)

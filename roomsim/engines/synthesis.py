@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..bands import OCTAVE, midbands_hz
-from ..conventions import HAND_OVER_S
+from ..conventions import HAND_OVER_FADE_S, HAND_OVER_S
 from ..errors import InvalidValue
 from ..response import Note
 from ..room.statistics import eyring_kuttruff_s
@@ -122,7 +122,7 @@ def synthesise(
     weight = crossfade_weight(np.maximum(f, 1e-3), crossfade_hz)
     shaping = _high_pass(f) * _low_pass(f)
     direct = _direct_s(scene)
-    late = late_histogram(rays, hand_over)
+    late = late_histogram(rays, hand_over, HAND_OVER_FADE_S)
     samples = np.empty((*coherent.shape[:2], count))
     predicted = np.empty((*coherent.shape[:2], rays.band_hz.size))
     removed = np.empty(coherent.shape[:2])
@@ -150,7 +150,8 @@ def _coherent(
     """w·wave + (1 - w)·images on the linear grid, shape (n_channel, n_listener, n_frequency), and the hand-over."""
     weight = crossfade_weight(np.maximum(f, 1e-3), crossfade_hz)
     audible = f >= crossfade_hz[0]
-    images = trace_images(scene, f[audible], hand_over_s=hand_over_s, reflections=0, threads=threads)
+    images = trace_images(scene, f[audible], hand_over_s=hand_over_s, fade_s=HAND_OVER_FADE_S, reflections=0,
+                          threads=threads)
     total = np.zeros((*images.direct.shape[:2], f.size), complex)
     total[..., audible] = images.pressure * (1 - weight[audible])
     low = (weight > 0) & (f >= LOW_HZ)

@@ -248,7 +248,7 @@ def test_images_and_rays_close(scattering):
     seats = SEATS[:3]
     part = trace_rays(scene(room, seats=seats), bands, rays=30_000, duration_s=0.7, seed=6, threads=2)
     hand_over = part.direct_s + 0.08
-    late = late_energy(part, hand_over)
+    late = late_energy(part, hand_over, fade_s=0)
     reflect = energy_reflection(room.materials["floor"], bands, 1)
     grid = np.linspace(0, 1, len(reflect)) ** 2
     loss = room.air.energy_attenuation_per_m(bands)
@@ -269,9 +269,9 @@ def test_images_and_rays_close(scattering):
 
 def test_the_hand_over_splits_a_bin_by_time():
     part = trace_rays(scene(), LOW, rays=800, duration_s=0.2)
-    whole = late_histogram(part, np.zeros((1, 5)))
+    whole = late_histogram(part, np.zeros((1, 5)), fade_s=0)
     assert np.array_equal(whole, part.energy)
-    half = late_histogram(part, np.full((1, 5), 0.0505))
+    half = late_histogram(part, np.full((1, 5), 0.0505), fade_s=0)
     assert np.array_equal(half[..., 51:], part.energy[..., 51:])
     assert half[..., 50] == pytest.approx(part.scattered[..., 50] + 0.5 * part.unscattered[..., 50])
     assert np.array_equal(half[..., :50], part.scattered[..., :50])
