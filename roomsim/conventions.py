@@ -30,5 +30,11 @@ HAND_OVER_FADE_S = 0.02
 """Images fade out from this long before the hand-over to this long after it. A sharp cut in time would leak every
 mode's energy into its neighbours, once in the images and once more in the late energy (0.2 to 0.3 dB)."""
 
+EARLY_WINDOW_MS = 15.0
+"""Reference listening rooms are judged by the reflections that arrive so soon after the direct sound."""
+
+LISTED_DB = -20.0
+"""In that time every reflection of at least this level re the direct sound is listed."""
+
 DIRECT_S = 0.001
 """Images in the mounting surface that arrive within this time belong to the direct sound."""

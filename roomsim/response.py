@@ -18,6 +18,7 @@ class Reflection:
     faces : names of the faces it hits, from the loudspeaker to the listener
     delay_ms : after the direct sound at that listener
     level_db : re the direct sound, mean of energy 500 Hz to 4 kHz
+    high_level_db : the same for 1 to 8 kHz, the range of the recommendations for reference rooms
     azimuth_deg, elevation_deg : where it arrives from, in the listener's frame
     """
 
@@ -26,6 +27,7 @@ class Reflection:
     faces: tuple[str, ...]
     delay_ms: float
     level_db: float
+    high_level_db: float
     azimuth_deg: float
     elevation_deg: float
 

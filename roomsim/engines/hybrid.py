@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..bands import OCTAVE, OCTAVES_HZ
-from ..conventions import HAND_OVER_FADE_S, HAND_OVER_S
+from ..conventions import EARLY_WINDOW_MS, HAND_OVER_FADE_S, HAND_OVER_S
 from ..response import Note, Response
 from ..room.assumptions import room_assumptions
 from ..room.statistics import eyring_kuttruff_s, transition_hz
@@ -67,7 +67,8 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
     """
     options = options or Options()
     f = np.asarray(frequency_hz, float)
-    images = trace_images(scene, f, hand_over_s=options.hand_over_s, fade_s=HAND_OVER_FADE_S)
+    images = trace_images(scene, f, hand_over_s=options.hand_over_s, fade_s=HAND_OVER_FADE_S,
+                          all_within_ms=EARLY_WINDOW_MS)
     rays = trace_rays(scene, RAY_BANDS_HZ, rays=options.rays, seed=options.seed)
     late, scattered = ray_spectra(scene, f, rays, images.hand_over_s)
     weight = crossfade_weight(f, options.crossfade_hz)
@@ -103,7 +104,8 @@ def ray_spectra(
     the others.
     """
     after = np.clip((rays.time_s + rays.bin_s - hand_over_s[..., None, None]) / rays.bin_s, 0, 1)
-    late = (rays.scattered * after + rays.unscattered * after_hand_over(rays, hand_over_s, HAND_OVER_FADE_S)).sum(axis=-1)
+    unscattered = rays.unscattered * after_hand_over(rays, hand_over_s, HAND_OVER_FADE_S)
+    late = (rays.scattered * after + unscattered).sum(axis=-1)
     early = (rays.scattered * (1 - after)).sum(axis=-1)
     return (
         spectrum_of_bands(scene, frequency_hz, late, rays.band_hz, rays.fraction),

@@ -64,6 +64,7 @@ def trace_images(
     max_distance_m: float | None = None,
     reflections: int = 12,
     reflection_listeners: tuple[int, ...] = (0,),
+    all_within_ms: float = 0.0,
     threads: int = 1,
 ) -> ImagePart:
     """Direct sound and early reflections of every channel at every listener of a box room.
@@ -79,6 +80,7 @@ def trace_images(
     max_distance_m : count paths up to this length instead
     reflections : how many of the strongest paths to list per channel and listener, 0 for none
     reflection_listeners : for which listeners
+    all_within_ms : list also every weaker path of at least conventions.LISTED_DB that follows the direct sound so soon
     threads : share listeners among so many threads; the result does not depend on it
 
     Returns
@@ -121,7 +123,7 @@ def trace_images(
     listed: list[Reflection] = []
     if reflections:
         limit = np.minimum(end, first + c * hand_over_s)
-        listed = strongest_reflections(scene, limit, reflection_listeners, reflections, paths)
+        listed = strongest_reflections(scene, limit, reflection_listeners, reflections, paths, all_within_ms)
     return ImagePart(
         direct=np.stack([pressure[0] for pressure, _ in sums]),
         early=np.stack([pressure[1] for pressure, _ in sums]),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..bands import db
+from ..conventions import LISTED_DB
 from ..response import Reflection
 from ..scene import Scene
 from .lattice import faces_in_order, image_coordinates
@@ -17,13 +18,18 @@ from .paths import Paths, direct_reach_m, make_grid, middle_m
 BAND_HZ = (500.0, 4000.0)
 """Levels are means of energy over this range, on an even grid of 24 points per octave."""
 
+HIGH_BAND_HZ = (1000.0, 8000.0)
+"""The range in which reference listening rooms are judged."""
+
 _SURVEY, _FINAL = 8, 2      # lattice steps: all paths are surveyed coarsely, the strongest looked at finely
 _SHORTLIST = 4              # so many times more than asked for come on the list
+_MARGIN_DB = 3.0            # survey and final look may differ by so much
 _BLOCK = 512
 
 
 def strongest_reflections(
-    scene: Scene, limit_m: NDArray[np.float64], listeners: Sequence[int], count: int, like: Paths | None = None
+    scene: Scene, limit_m: NDArray[np.float64], listeners: Sequence[int], count: int, like: Paths | None = None,
+    all_within_ms: float = 0.0,
 ) -> list[Reflection]:
     """The `count` strongest paths of every channel at some listeners, strongest first.
 
@@ -34,12 +40,14 @@ def strongest_reflections(
     listeners : which listeners
     count : how many per channel and listener
     like : paths of the same scene that reach at least as far; where their grid covers the band, their tables serve
+    all_within_ms : list also every other path of at least conventions.LISTED_DB, in either of the two ranges, that
+        arrives so soon after the direct sound
 
     Notes
     -----
     The drivers of a channel are summed coherently path by path; what belongs to the direct sound is no entry.
     """
-    low, high = (int(np.round(v)) for v in lattice_position(BAND_HZ))
+    low, high = (int(np.round(v)) for v in lattice_position((BAND_HZ[0], HIGH_BAND_HZ[1])))
     channels = range(len(scene.channels))
     if like is not None and not {low // PER_OCTAVE - 1, high // PER_OCTAVE + 1} <= like.grid.steps.keys():
         like = None
@@ -54,11 +62,49 @@ def strongest_reflections(
         direct = lattice[survey.direct_flags(channel, lattice).any(axis=1)]
         for listener in listeners:
             limit = float(limit_m[channel, listener])
-            energy, _ = path_energies(survey, channel, listener, limit, lattice)
-            strong = np.argsort(-energy.mean(axis=1), kind="stable")[: _SHORTLIST * count]
-            shortlist = np.unique(np.concatenate([lattice[strong], direct]), axis=0)
-            found += _listed(final, channel, listener, limit, shortlist, count)
+            energy, whole = path_energies(survey, channel, listener, limit, lattice)
+            levels = _levels(survey, energy, whole)
+            chosen = _chosen(levels, _delay_ms(survey, channel, listener, lattice), _SHORTLIST * count, all_within_ms,
+                             LISTED_DB - _MARGIN_DB)
+            shortlist = np.unique(np.concatenate([lattice[chosen], direct]), axis=0)
+            found += _listed(final, channel, listener, limit, shortlist, count, all_within_ms)
     return found
+
+
+def _levels(paths: Paths, energy: NDArray[np.float64], direct: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Level of each path re the direct sound in BAND_HZ and in HIGH_BAND_HZ [dB], shape (2, n_path)."""
+    f = paths.grid.frequency_hz
+    ranges = [(f >= low * 0.999) & (f <= high * 1.001) for low, high in (BAND_HZ, HIGH_BAND_HZ)]
+    return np.array([db(energy[:, inside].mean(axis=1), float(direct[inside].mean())) for inside in ranges])
+
+
+def _images_m(
+    paths: Paths, channel: int, lattice: NDArray[np.int32]
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Indices of the images of a channel's middle, and where they are; (n_path, 3) both."""
+    source = middle_m(paths.scene, channel)
+    index = np.stack([paths.index[axis][lattice[:, axis]] for axis in range(3)], axis=1)
+    return index, np.stack([image_coordinates(source[a], paths.size[a], index[:, a]) for a in range(3)], axis=1)
+
+
+def _delay_ms(paths: Paths, channel: int, listener: int, lattice: NDArray[np.int32]) -> NDArray[np.float64]:
+    """How much later than the direct sound each path arrives, shape (n_path,)."""
+    scene = paths.scene
+    at = scene.listeners_m[listener]
+    _, images = _images_m(paths, channel, lattice)
+    longer = np.linalg.norm(images - at, axis=1) - float(np.linalg.norm(middle_m(scene, channel) - at))
+    return longer / scene.room.air.speed_m_s * 1e3
+
+
+def _chosen(
+    levels: NDArray[np.float64], delay_ms: NDArray[np.float64], count: int, all_within_ms: float, least_db: float
+) -> NDArray[np.int64]:
+    """Positions of the `count` strongest paths, and of others that arrive in time and are strong enough; by level."""
+    order = np.argsort(-levels[0], kind="stable")
+    heard = (delay_ms <= all_within_ms) & (levels >= least_db).any(axis=0) & (all_within_ms > 0)
+    rank = np.empty(order.size, np.int64)
+    rank[order] = np.arange(order.size)
+    return order[(rank < count)[order] | heard[order]]
 
 
 def path_energies(
@@ -91,28 +137,28 @@ def path_energies(
 
 
 def _listed(
-    paths: Paths, channel: int, listener: int, limit_m: float, lattice: NDArray[np.int32], count: int
+    paths: Paths, channel: int, listener: int, limit_m: float, lattice: NDArray[np.int32], count: int,
+    all_within_ms: float,
 ) -> list[Reflection]:
     scene = paths.scene
     energy, direct = path_energies(paths, channel, listener, limit_m, lattice)
-    level = db(energy.mean(axis=1), float(direct.mean()))
-    at, source = scene.listeners_m[listener], middle_m(scene, channel)
-    first = float(np.linalg.norm(source - at))
+    levels = _levels(paths, energy, direct)
+    delay = _delay_ms(paths, channel, listener, lattice)
+    index, images = _images_m(paths, channel, lattice)
+    at = scene.listeners_m[listener]
     found = []
-    for which in np.argsort(-level, kind="stable")[:count]:
-        if np.isneginf(level[which]):
+    for which in _chosen(levels, delay, count, all_within_ms, LISTED_DB):
+        if np.isneginf(levels[0, which]):
             break
-        index = np.array([paths.index[axis][lattice[which, axis]] for axis in range(3)])
-        image = np.array([image_coordinates(source[axis], paths.size[axis], index[axis]) for axis in range(3)])
-        azimuth, elevation = scene.arrival_angles_deg(listener, image - at)
-        delay = (float(np.linalg.norm(image - at)) - first) / scene.room.air.speed_m_s
+        azimuth, elevation = scene.arrival_angles_deg(listener, images[which] - at)
         found.append(
             Reflection(
                 channel=channel,
                 listener=listener,
-                faces=faces_in_order(index, image, at, paths.size),
-                delay_ms=delay * 1e3,
-                level_db=float(level[which]),
+                faces=faces_in_order(index[which], images[which], at, paths.size),
+                delay_ms=float(delay[which]),
+                level_db=float(levels[0, which]),
+                high_level_db=float(levels[1, which]),
                 azimuth_deg=float(azimuth),
                 elevation_deg=float(elevation),
             )
