@@ -43,22 +43,22 @@ class CaseDecay:
 def read_case_decay(scene: Scene, response: Response) -> CaseDecay:
     """Decay time per octave: from the modes below the transition frequency, from the rays above it.
 
-    The rays' decay time is the mean of T20 over the seats (ISO 3382-2); where it cannot be read, the formula's
-    value stands and is named so.
+    The rays' decay time is T20 of the energy averaged over the seats (ensemble averaging of ISO 3382-2), since
+    a single seat's late energy carries the noise of few rays; where it cannot be read, the formula's value stands
+    and is named so.
     """
     kept = [int(np.argmin(np.abs(response.energy_band_hz - band))) for band in OCTAVES_HZ]
     energy = response.energy[..., kept, :].sum(axis=0)
     start = response.direct_s.min(axis=0)
     read = decay_from_energy(energy, response.energy_step_s, band_hz=OCTAVES_HZ, start_s=start)
-    t20 = read["t20_s"]
-    valid = np.isfinite(t20)
-    count = valid.sum(axis=0)
-    total = np.where(valid, t20, 0).sum(axis=0)
-    formula = eyring_kuttruff_s(scene.room, OCTAVES_HZ)
-    decay = np.where(count > 0, total / np.maximum(count, 1), formula)
-    square = np.where(valid, (t20 - decay) ** 2, 0).sum(axis=0)
-    spread = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1)), np.nan)
-    method = [FROM_RAYS if n else FROM_FORMULA for n in count]
+    whole = decay_from_energy(energy.mean(axis=0), response.energy_step_s, band_hz=OCTAVES_HZ, start_s=start.mean())
+    t20 = whole["t20_s"][0]
+    known = np.isfinite(t20)
+    decay = np.where(known, t20, eyring_kuttruff_s(scene.room, OCTAVES_HZ))
+    method = [FROM_RAYS if one else FROM_FORMULA for one in known]
+    seen = np.isfinite(read["t20_s"]).sum(axis=0)
+    with np.errstate(invalid="ignore"):
+        spread = np.where(seen > 1, _deviation(read["t20_s"]), np.nan)
     ratios = {name: read[parameter].copy() for name, parameter in RATIOS.items()}
     low, modal = modal_decays(scene)
     for k in range(low.size):
@@ -66,3 +66,11 @@ def read_case_decay(scene: Scene, response: Response) -> CaseDecay:
         for values in ratios.values():
             values[:, k] = np.nan
     return CaseDecay(decay_s=decay, decay_spread_s=spread, method=tuple(method), ratios=ratios)
+
+
+def _deviation(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Standard deviation over the first axis, NaN left out; shape (n_band,)."""
+    known = np.isfinite(values)
+    count = np.maximum(known.sum(axis=0), 1)
+    mean = np.where(known, values, 0).sum(axis=0) / count
+    return np.sqrt(np.where(known, (values - mean) ** 2, 0).sum(axis=0) / np.maximum(count - 1, 1))
