@@ -7,13 +7,14 @@ hand). Homes are no reference rooms; the number says how far a place is from one
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..bands import band_means, db, from_db, midbands_hz
-from ..conventions import EARLY_WINDOW_MS, LISTED_DB
+from ..conventions import DIRECT_S, EARLY_WINDOW_MS, LISTED_DB
 from ..errors import InvalidValue
 
 REFERENCE_LIMIT_DB = -10.0
@@ -124,3 +125,37 @@ def judge_early(
         strongest_db=float(level[inside].max()) if inside.size else None,
         too_strong=tuple(int(k) for k in strong[np.argsort(-level[strong], kind="stable")]),
     )
+
+
+def with_wall_images(
+    faces: Sequence[Sequence[str]], delay_ms: ArrayLike, *level_db: ArrayLike
+) -> tuple[NDArray[np.int64], tuple[NDArray[np.float64], ...]]:
+    """Reflections as they are heard: each together with its image in the wall behind the loudspeaker.
+
+    The direct sound holds that image, and everything else that follows within DIRECT_S. So a path that first hits
+    one more face than another, and is then alike and no more than DIRECT_S later, belongs to that other.
+
+    Parameters
+    ----------
+    faces : names of the faces of each path, from the loudspeaker to the listener, n_reflection of them
+    delay_ms : after the direct sound, shape (n_reflection,)
+    level_db : one or more levels of each path, shape (n_reflection,) each
+
+    Returns
+    -------
+    positions of the reflections that stay, in their order, shape (n,); for each kind of level the sums of energy,
+    shape (n,): over a few octaves interference between the two averages out
+    """
+    delay = np.atleast_1d(np.asarray(delay_ms, float))
+    energies = [from_db(np.atleast_1d(np.asarray(level, float))) for level in level_db]
+    named = [tuple(path) for path in faces]
+    stays = np.ones(len(named), bool)
+    home = np.arange(len(named))
+    for k in sorted(range(len(named)), key=lambda k: len(named[k])):
+        for j in (j for j, path in enumerate(named) if path and path == named[k][1:]):
+            if abs(delay[k] - delay[j]) <= DIRECT_S * 1e3:
+                stays[k], home[k] = False, home[j]
+                break
+    kept = np.flatnonzero(stays)
+    sums = [np.bincount(home, energy, minlength=len(named))[kept] for energy in energies]
+    return kept, tuple(db(total) for total in sums)

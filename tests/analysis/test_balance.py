@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from roomsim.analysis.balance import balance, judge_early
+from roomsim.analysis.balance import balance, judge_early, with_wall_images
 from roomsim.bands import OCTAVE, analysis_grid_hz
 from roomsim.errors import InvalidValue
 
@@ -83,3 +83,26 @@ def test_nothing_early_is_a_long_gap_and_no_level():
     for delay, level in (([], []), ([20.0, 5.0], [-1.0, -30.0])):
         found = judge_early(delay, level)
         assert found.gap_ms is None and found.strongest_db is None and found.within_recommendation
+
+
+def test_a_reflection_keeps_its_image_in_the_wall_behind():
+    # A loudspeaker 0.1 m before a rigid wall: its floor echo and that echo's wall image come 0.6 ms apart and, over a
+    # few octaves, hold 3.01 dB more than one alone. A path by the back wall and the front one is no such image.
+    faces = [("floor",), ("front", "floor"), ("back",), ("back", "front"), ("front", "back"),
+             ("front", "left", "floor")]
+    delay = [3.0, 3.6, 10.0, 10.5, 12.0, 5.0]
+    kept, (level, high) = with_wall_images(faces, delay, [-6.0] * 6, [-9.0] * 6)
+    assert list(kept) == [0, 2, 3, 4, 5]
+    assert level == pytest.approx([-6 + 3.01, -6, -6, -6, -6], abs=0.005)
+    assert high == pytest.approx(level - 3)
+
+
+def test_energy_is_kept_whatever_joins():
+    rng = np.random.default_rng(8)
+    faces = [tuple(rng.choice(["front", "left", "floor"], rng.integers(1, 4))) for _ in range(40)]
+    faces = list(dict.fromkeys(faces))
+    level = rng.uniform(-20, 0, len(faces))
+    kept, (joined,) = with_wall_images(faces, rng.uniform(0, 3, len(faces)), level)
+    assert 0 < kept.size < len(faces)
+    assert (10 ** (joined / 10)).sum() == pytest.approx((10 ** (level / 10)).sum())
+    assert with_wall_images([], [], [])[0].size == 0
