@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import numpy as np
 
 from ..analysis.decay_notes import uneven_absorption_note
@@ -45,3 +48,23 @@ def ray_noise_note(response: Response) -> Note | None:
         text=f"Late levels of a single seat carry up to {up:.1f} dB of the rays' own noise "
              f"({nominal(float(bands[worst]))} Hz octave, standard error); averages over seats less.",
     )
+
+
+def design_notes(assumptions: Mapping[str, Sequence[str]], cases: int) -> list[dict[str, Any]]:
+    """What designs take for granted, as the metadata list notes; one that several designs share comes once.
+
+    Parameters
+    ----------
+    assumptions : design -> sentences
+    cases : number of cases of the study, the same for each design
+    """
+    designs: dict[str, list[str]] = {}
+    for design, texts in assumptions.items():
+        for text in texts:
+            designs.setdefault(text, []).append(design)
+    return [
+        {"code": "sketched-driver", "text": text, "low_hz": None, "high_hz": None,
+         "count": cases * len(names) // len(assumptions),
+         "cases": "all" if len(names) == len(assumptions) else [{"design": name} for name in names]}
+        for text, names in designs.items()
+    ]
