@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .directivity import Directivity
 from .filters import Filter
+from .torus import TorusTable, torus_table
 
 Reflection = Callable[[NDArray[np.float64], NDArray[np.float64]], ArrayLike]
 """R(cos θ, f): called with cos θ of shape (n, 1) and f [Hz] of shape (n_frequency,), broadcasts to (n, n_frequency)."""
@@ -33,6 +34,10 @@ left 0.03 dB at an impedance of 200; 18 leave 0.01 dB."""
 
 _MOST_NODES = 384
 """Nodes along the longest extent, at most: enough for k·extent = 650, 1.7 m at 20 kHz."""
+
+_TABLE_MARGIN, _TABLE_VALUES = 1.5, 2_000_000
+"""Measured patterns are tabulated to so many times the order that their directions resolve, or their size asks for
+(which leaves 0.02 dB in the power of half a sphere), in tables of at most so many values."""
 
 
 class Sounding(Protocol):
@@ -88,6 +93,7 @@ def power_into_half_space(
     """
     f = np.atleast_1d(np.asarray(frequency_hz, float))
     layout = _Layout.of(emitters, np.asarray(wall_point_m, float), np.asarray(wall_normal, float))
+    tables = _Tables(layout, f, speed_m_s)
     twice_m = 2 * layout.height_m
     out = np.empty(f.size)
     for block in _blocks(f):
@@ -96,11 +102,11 @@ def power_into_half_space(
         grid = _grid(layout, k.max(), 0.0 if apart else min(twice_m, INCOHERENT_TO / k.max()), whole=False)
         cosine = grid.cosine.reshape(-1, 1)
         factor = np.asarray(reflection(cosine, f[block]))
-        ahead = layout.field(grid, f[block], k)
+        ahead = layout.field(grid, f[block], k, tables)
         if on_wall:
             square = _square(ahead * ((1 + factor) / 2))
         else:
-            behind = layout.field(grid, f[block], k, mirrored=True) * factor
+            behind = layout.field(grid, f[block], k, tables, mirrored=True) * factor
             square = _square(ahead) + _square(behind)
             reach = np.log(np.maximum(k * twice_m, 1e-9) / INCOHERENT_FROM)
             keep = 1 - np.clip(reach / np.log(INCOHERENT_TO / INCOHERENT_FROM), 0, 1)
@@ -125,11 +131,12 @@ def power_into_free_field(
     """
     f = np.atleast_1d(np.asarray(frequency_hz, float))
     layout = _Layout.of(emitters, np.zeros(3), np.array([1.0, 0, 0]))
+    tables = _Tables(layout, f, speed_m_s)
     out = np.empty(f.size)
     for block in _blocks(f):
         k = 2 * np.pi * f[block] / speed_m_s
         grid = _grid(layout, k.max(), 0.0, whole=not half_space)
-        out[block] = grid.weights @ _square(layout.field(grid, f[block], k))
+        out[block] = grid.weights @ _square(layout.field(grid, f[block], k, tables))
     return out
 
 
@@ -138,9 +145,15 @@ class _Grid:
     """Product grid about the layout's axis: u along it, the angle φ round it from the wall's normal."""
 
     u: NDArray[np.float64]            # (n_u, 1)
+    phi: NDArray[np.float64]          # (n_phi,)
     cosine: NDArray[np.float64]       # component along the normal, (n_u, n_phi)
     sine: NDArray[np.float64]         # component across, (n_u, n_phi)
     weights: NDArray[np.float64]      # (n_u * n_phi,)
+
+    def directions(self, sign: float) -> NDArray[np.float64]:
+        """Unit vectors along, normal (times sign), across; shape (n_u * n_phi, 3)."""
+        parts = [np.broadcast_to(self.u, self.cosine.shape), sign * self.cosine, self.sine]
+        return np.stack(parts, axis=-1).reshape(-1, 3)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -188,24 +201,22 @@ class _Layout:
             e.directivity.axisymmetric and abs(self.frame[2] @ e.rotation[:, 0]) < 1e-12 for e in self.emitters
         )
 
+    @property
+    def directivities(self) -> list[Directivity]:
+        """Those of all drivers, each once."""
+        return list({id(emitter.directivity): emitter.directivity for emitter in self.emitters}.values())
+
     def pattern_reach(self, k: float) -> float:
         """How fast a single driver's |D|² can turn: k times its diameter, cabinet included; measured data
         turn no faster than their directions resolve."""
-        reach = 0.0
-        for directivity in {id(e.directivity): e.directivity for e in self.emitters}.values():
-            radius = max(directivity.radius_m, getattr(directivity, "sphere_radius_m", 0.0))
-            resolved = np.sqrt(len(getattr(directivity, "directions", ()))) or np.inf
-            reach = max(reach, 2 * min(k * radius, resolved))
-        return float(reach)
+        return 2 * max(_turns(directivity, k) for directivity in self.directivities)
 
     def field(
-        self, grid: _Grid, frequency_hz: NDArray, k: NDArray, *, mirrored: bool = False
+        self, grid: _Grid, frequency_hz: NDArray, k: NDArray, tables: _Tables, *, mirrored: bool = False
     ) -> NDArray[np.complex128]:
         """Σ D_i H_i e^{jk n·r_i}, r_i from the mean height; shape (n_direction, n_frequency)."""
         sign = -1.0 if mirrored else 1.0
         n_u, n_phi = grid.cosine.shape
-        parts = np.stack([np.broadcast_to(grid.u, grid.cosine.shape), sign * grid.cosine, grid.sine], axis=-1)
-        directions = parts.reshape(-1, 3) @ self.frame
         total: NDArray | None = None
         for group in self.groups:
             array: NDArray | float = 0.0
@@ -217,10 +228,52 @@ class _Layout:
                     turn = turn * np.exp(1j * path[..., None] * k)
                 array = array + self.emitters[index].filter.response(frequency_hz) * turn
             first = self.emitters[group[0]]
-            pattern = first.directivity.far_pressure(frequency_hz, directions @ first.rotation)
+            if (table := tables.of(group, frequency_hz)) is not None:
+                pattern = table.on_grid(np.arccos(grid.u[:, 0]), np.pi - grid.phi if mirrored else grid.phi)
+            else:
+                directions = grid.directions(sign) @ self.frame @ first.rotation
+                pattern = first.directivity.far_pressure(frequency_hz, directions)
             share = pattern.reshape(n_u, n_phi, k.size) * array
             total = share if total is None else total + share
         return total.reshape(-1, k.size)
+
+
+class _Tables:
+    """Measured patterns, tabulated about the layout's axis for as many frequencies at once as memory allows."""
+
+    def __init__(self, layout: _Layout, frequency_hz: NDArray[np.float64], speed_m_s: float) -> None:
+        self._layout, self._speed_m_s = layout, speed_m_s
+        self._rising = np.unique(frequency_hz)
+        self._held: dict[tuple[int, ...], tuple[int, int, TorusTable]] = {}
+
+    def of(self, group: tuple[int, ...], frequency_hz: NDArray[np.float64]) -> TorusTable | None:
+        """The table of a group of drivers at these frequencies, None where the pattern itself is quick."""
+        driver = self._layout.emitters[group[0]]
+        if not _is_measured(driver.directivity):
+            return None
+        at = np.searchsorted(self._rising, frequency_hz)
+        start, stop, table = self._held.get(group, (0, 0, None))
+        if table is None or at.min() < start or at.max() >= stop:
+            k = 2 * np.pi * self._rising[-1] / self._speed_m_s
+            degree = int(np.ceil(_TABLE_MARGIN * _turns(driver.directivity, k))) + 6
+            start = int(at.min())
+            stop = max(start + _TABLE_VALUES // (4 * (degree + 1) ** 2), int(at.max()) + 1)
+            f = self._rising[start:stop]
+            turn = self._layout.frame @ driver.rotation
+            table = torus_table(lambda q: driver.directivity.far_pressure(f, q @ turn), degree)
+            self._held[group] = start, stop, table
+        return table.columns(at - start)
+
+
+def _is_measured(directivity: Directivity) -> bool:
+    return len(getattr(directivity, "directions", ())) > 0
+
+
+def _turns(directivity: Directivity, k: float) -> float:
+    """Highest order of a pattern: k times its radius, cabinet included, or what its directions resolve."""
+    radius = max(directivity.radius_m, getattr(directivity, "sphere_radius_m", 0.0))
+    resolved = np.sqrt(len(getattr(directivity, "directions", ()))) or np.inf
+    return float(min(k * radius, resolved))
 
 
 def _grid(layout: _Layout, k: float, image_reach_m: float, *, whole: bool) -> _Grid:
@@ -243,6 +296,7 @@ def _grid(layout: _Layout, k: float, image_reach_m: float, *, whole: bool) -> _G
     s = np.sqrt(1 - u**2)
     return _Grid(
         u=u[:, None],
+        phi=phi,
         cosine=np.outer(s, np.cos(phi)),
         sine=np.outer(s, np.sin(phi)),
         weights=np.outer(u_weight, phi_weight).ravel(),
