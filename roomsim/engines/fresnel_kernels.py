@@ -33,6 +33,9 @@ SERIES = (0.99999253, -0.9992201, 0.98637848, -0.90707579, 0.675347, -0.32929851
 LEAST_HEIGHT_M = 1e-3
 """Source and receiver are taken to be at least so high above the plane; on it the geometry has no scale."""
 
+NEAR_M = 0.7
+"""How much of a plate on either side of the point of reflection tells whether it is grazed."""
+
 AROUND_M = 5.0
 """Mirror images of a patch count to this distance at least from where the path meets its face."""
 
@@ -241,3 +244,87 @@ def patch_weights(out, k, source, receiver, low, high, size, exact, fade_from, f
         _strips(two, k, low[1], high[1], size[1], vs, us, hs, vr, ur, hr, length, v, fade_from, fade_to)
         for n in range(k.size):
             out[p, n] = one[n] * two[n]
+
+
+@_jit
+def _sums(out, k, sign, detour, first, last, first_side, last_side, fade_from, fade_to):
+    """Add sign times one edge's difference of two T functions to out (n_k)."""
+    for n in range(k.size):
+        turned = k[n] * detour
+        if turned >= fade_to:
+            continue
+        share = sign
+        if turned > fade_from:
+            share *= 0.5 + 0.5 * math.cos(math.pi * (turned - fade_from) / (fade_to - fade_from))
+        edge = complex(math.cos(turned), -math.sin(turned))
+        shadow = _turned(math.sqrt(turned)) * edge
+        out[n] += share * (
+            last_side * _wedge(2 * turned, 2 * k[n] * last, edge, shadow)
+            - first_side * _wedge(2 * turned, 2 * k[n] * first, edge, shadow)
+        )
+
+
+@_jit
+def lean_of(source, receiver, low, high):
+    """(c² - c'²)/(c² + c'²), c and c' the cosines at which source and receiver see the plate's middle.
+
+    Of a large plate the middle of what lies within NEAR_M of the point of reflection or of the plate's nearest to it.
+    """
+    part = source[2] / (source[2] + receiver[2] + 1e-12)
+    square_s, square_r = 0.0, 0.0
+    for i in range(2):
+        at = min(max(source[i] + (receiver[i] - source[i]) * part, low[i]), high[i])
+        middle = 0.5 * (max(low[i], at - NEAR_M) + min(high[i], at + NEAR_M))
+        square_s += (source[i] - middle) ** 2
+        square_r += (receiver[i] - middle) ** 2
+    c = source[2] ** 2 / (square_s + source[2] ** 2 + 1e-12)
+    other = receiver[2] ** 2 / (square_r + receiver[2] ** 2 + 1e-12)
+    return (c - other) / (c + other + 1e-12)
+
+
+@_jit
+def add_plate(mirrored, straight, k, source, receiver, low, high, lean, fade_from, fade_to):
+    """Add what a thin rigid plate does to the weights of the mirrored and the straight path; see fresnel.plate_weights.
+
+    mirrored, straight (n_k); source, receiver (u, v, height), on one side of the plate
+    """
+    us, vs, hs = source[0], source[1], max(source[2], LEAST_HEIGHT_M)
+    ur, vr, hr = receiver[0], receiver[1], max(receiver[2], LEAST_HEIGHT_M)
+    across = (us - ur) ** 2 + (vs - vr) ** 2
+    by_mirror, direct = math.sqrt(across + (hs + hr) ** 2), math.sqrt(across + (hs - hr) ** 2)
+    part = hs / (hs + hr)
+    u, v = us + (ur - us) * part, vs + (vr - vs) * part
+    if low[0] < u < high[0] and low[1] < v < high[1]:
+        for n in range(k.size):
+            mirrored[n] += 1.0
+    optics = lean * lean
+    for which in range(4):
+        side = which % 2
+        if which // 2 == 0:
+            fixed, begin, end = (high[0] if side else low[0]), low[1], high[1]
+            ps, qs, pr, qr, at = us, vs, ur, vr, u
+        else:
+            fixed, begin, end = (high[1] if side else low[1]), low[0], high[0]
+            ps, qs, pr, qr, at = vs, us, vr, ur, v
+        a, b = math.sqrt((fixed - ps) ** 2 + hs * hs), math.sqrt((fixed - pr) ** 2 + hr * hr)
+        way = math.sqrt((a + b) ** 2 + (qs - qr) ** 2)
+        outward = 1.0 if side else -1.0
+        for path in range(2):
+            length = by_mirror if path == 0 else direct
+            detour, first, last, first_side, last_side, kirchhoff = _edge(
+                fixed, begin, end, ps, qs, hs, pr, qr, hr, length)
+            half_plane = math.sqrt(2 * length / (length + way))
+            if path == 0:
+                inner = at < fixed if side else at > fixed
+                weight = optics * kirchhoff + (1 - optics) * half_plane
+                _sums(mirrored, k, -weight if inner else weight, detour, first, last, first_side, last_side,
+                      fade_from, fade_to)
+                continue
+            r1, r2 = a * way / (a + b), b * way / (a + b)
+            slope = outward * ((fixed - ps) / r1 + (fixed - pr) / r2)
+            bend = ((a + b) / way) ** 3 * (1 / a + 1 / b)
+            uneven = 0.0
+            if abs(slope) > 1e-9:
+                uneven = length * (hs / r1 - hr / r2) / (r1 * r2) * math.sqrt(0.5 * detour / bend) / slope
+            weight = optics * lean * uneven - (1 - optics) * half_plane
+            _sums(straight, k, weight, detour, first, last, first_side, last_side, fade_from, fade_to)
