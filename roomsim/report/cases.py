@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -109,3 +111,18 @@ def level_label(result: Dataset) -> str:
     if "free-field" in reference:
         return "Level in dB re own mean\nfree-field level at 1 m"
     return f"Level in dB {reference}".strip()
+
+
+def metadata(result: Dataset) -> dict[str, Any]:
+    """What a result records beside its arrays; read only."""
+    return _parsed(result.attrs.get("metadata", "{}"))
+
+
+@lru_cache(maxsize=4)
+def _parsed(text: str) -> dict[str, Any]:
+    return json.loads(text)
+
+
+def of_case(rows: list[dict[str, Any]], **labels: Any) -> list[dict[str, Any]]:
+    """Those entries of the metadata that carry these labels."""
+    return [row for row in rows if all(row.get(dim) == label for dim, label in labels.items())]
