@@ -26,7 +26,7 @@ RESULT_DIMENSIONS = ("design", "room", "setting", "place")
 HAND_OVER_S = 0.08
 """Early sound ends this long after the direct sound at each seat."""
 
-HAND_OVER_FADE_S = 0.02
+HAND_OVER_FADE_S = 0.008
 """Images fade out from this long before the hand-over to this long after it. A sharp cut in time would leak every
 mode's energy into its neighbours, once in the images and once more in the late energy (0.2 to 0.3 dB)."""
 

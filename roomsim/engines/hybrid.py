@@ -107,10 +107,8 @@ def ray_spectra(
     unscattered = rays.unscattered * after_hand_over(rays, hand_over_s, HAND_OVER_FADE_S)
     late = (rays.scattered * after + unscattered).sum(axis=-1)
     early = (rays.scattered * (1 - after)).sum(axis=-1)
-    return (
-        spectrum_of_bands(scene, frequency_hz, late, rays.band_hz, rays.fraction),
-        spectrum_of_bands(scene, frequency_hz, early, rays.band_hz, rays.fraction),
-    )
+    both = spectrum_of_bands(scene, frequency_hz, np.concatenate([late, early], axis=1), rays.band_hz, rays.fraction)
+    return both[:, : late.shape[1]], both[:, late.shape[1] :]
 
 
 def modal_decays(scene: Scene) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
