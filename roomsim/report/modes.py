@@ -121,6 +121,11 @@ def _numbers(values: list[float | None], instead: float) -> np.ndarray:
     return np.array([instead if value is None else value for value in values])
 
 
+def shaping_modes(result: Dataset) -> list[dict[str, Any]]:
+    """The modes that shape the bass most of every case: as the metadata holds them, SHAPING of each."""
+    return [{**case, "modes": case["modes"][:SHAPING]} for case in metadata(result).get("modes", [])]
+
+
 def mode_lines(result: Dataset) -> list[str]:
     """The modes that shape the bass most, per room, in the first variant: lines for people."""
     variant = next(variants(result))

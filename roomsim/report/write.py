@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,8 +9,12 @@ from typing import TYPE_CHECKING
 from ..files.netcdf import write_netcdf
 from ..files.output import OutputFolder, safe_names
 from ..files.table_csv import write_flat, write_rows
-from .cases import CurveBook, variant_name, variants
+from .balance import balance_rows, reflection_rows
+from .balance_plot import balance_figure
+from .cases import CurveBook, metadata, variant_name, variants
 from .decay_plot import decay_figure
+from .mode_plot import mode_figure
+from .modes import mode_rows
 from .response_plot import MOST_DESIGNS, level_range_db, overview_figure, response_figure
 from .style import plain_label, save
 from .table import table_rows
@@ -33,7 +36,8 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     """Write table, arrays and figures of a result into a folder, all of them or none.
 
     result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
-    table; overview.png, response-*.png and decay-time.png are the figures.
+    table, balance.csv, reflections.csv and modes.csv what their names say; overview.png, decay-time.png and, per
+    room, response-*.png, balance-*.png and modes-*.png are the figures.
 
     Parameters
     ----------
@@ -58,7 +62,10 @@ def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = 
     """Write everything into an open output folder; with the study at hand, a drawing of each room too."""
     write_netcdf(result, output.path("result.nc"))
     write_flat(_flat(result), output.path("result.csv"))
-    write_rows(table_rows(result), output.path("table.csv"))
+    for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
+                       ("modes", mode_rows)):
+        if table := rows(result):
+            write_rows(table, output.path(f"{name}.csv"))
     every_variant = list(variants(result))
     rooms, designs = list(result["room"].values), list(result["design"].values)[:MOST_DESIGNS]
     book = CurveBook(result)
@@ -67,10 +74,12 @@ def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = 
     save(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db, book), output.path("overview.png"))
     save(decay_figure(result, every_variant[0]), output.path("decay-time.png"))
     labels = [" ".join(t for t in (str(room), variant_name(result, variant)) if t) for room, variant in shown]
-    for (room, variant), name in zip(shown, safe_names(labels), strict=True):
+    names = safe_names(labels)
+    for (room, variant), name in zip(shown, names, strict=True):
         save(response_figure(result, room, variant, range_db, book), output.path(f"response-{name}.png"))
-
-
+        save(balance_figure(result, room, variant), output.path(f"balance-{name}.png"))
+        if (modes := mode_figure(result, room, variant)) is not None:
+            save(modes, output.path(f"modes-{name}.png"))
     if study is not None:
         _drawings(output, study)
 
@@ -99,7 +108,7 @@ def _flat(result: Dataset) -> Dataset:
 def notes(result: Dataset) -> list[str]:
     """What the result takes for granted or warns of: one line of each kind, with the range it concerns."""
     kinds: dict[str, list[str]] = {}
-    for note in json.loads(result.attrs.get("metadata", "{}")).get("notes", []):
+    for note in metadata(result).get("notes", []):
         low, high = note.get("low_hz"), note.get("high_hz")
         where = f"{low:.0f} to {high:.0f} Hz: " if low and high else f"below {high:.0f} Hz: " if high else (
             f"above {low:.0f} Hz: " if low else "")
