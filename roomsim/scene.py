@@ -12,6 +12,7 @@ from .errors import InvalidValue
 from .loudspeaker.channels import Loudspeaker
 from .loudspeaker.directivity import Directivity
 from .loudspeaker.filters import Filter
+from .room.plates import Plate
 from .room.room import Room
 from .sphere import rotation
 
@@ -27,6 +28,7 @@ class PlacedLoudspeaker:
     azimuth_deg : where its front points; 0 is +x, away from the front wall
     wall : the face it stands near or hangs on (its mounting wall), None for none
     gap_m : from that wall to the cabinet's back
+    plates : rigid plates close to it, such as the bench it stands on
     """
 
     loudspeaker: Loudspeaker
@@ -34,6 +36,7 @@ class PlacedLoudspeaker:
     azimuth_deg: float = 0.0
     wall: str | None = None
     gap_m: float = 0.0
+    plates: tuple[Plate, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -49,6 +52,7 @@ class Emitter:
     directivity, filter : what it sends out
     wall : the face whose image belongs to its direct sound, or None
     on_wall : True where that wall is part of the source (half-space data)
+    plates : rigid plates close to its loudspeaker
     """
 
     channel: int
@@ -59,6 +63,7 @@ class Emitter:
     filter: Filter
     wall: str | None
     on_wall: bool
+    plates: tuple[Plate, ...] = ()
 
     def far_pressure(self, frequency_hz: ArrayLike, directions: ArrayLike) -> NDArray[np.complex128]:
         """Filtered D [Pa m] in room directions (n, 3); shape (n, n_frequency)."""
@@ -146,6 +151,7 @@ def _emitters(placed: Sequence[PlacedLoudspeaker]) -> tuple[tuple[str, ...], tup
                         filter=driver.filter,
                         wall=item.wall,
                         on_wall=item.loudspeaker.mounting == "on-wall",
+                        plates=item.plates,
                     )
                 )
     return tuple(channels), tuple(emitters)

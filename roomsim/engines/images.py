@@ -20,6 +20,7 @@ from ..conventions import HAND_OVER_S
 from ..errors import InvalidValue
 from ..response import Reflection
 from ..scene import Scene
+from .echo_sums import add_echoes
 from .paths import Grid, Paths, direct_reach_m, first_arrival_m, make_grid
 from .reflections import strongest_reflections
 
@@ -153,6 +154,8 @@ def _summed(
         for lattice in paths.blocks(channel, low_m, reach):
             slots = np.ones(len(lattice), np.int32)
             counts[part] += paths.add(channel, lattice, slots, low_m, high_m[part], sums, part, threads, full[part])
+        if low_m < 0:
+            add_echoes(paths, channel, high_m[part], sums, part, full[part])
         pressure[:, part] = paths.spectra(channel, sums)
     return pressure, counts
 

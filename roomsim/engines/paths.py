@@ -16,14 +16,15 @@ from .hit_factors import EDGE_STEPS
 from .lattice import axis_faces, face_side, image_coordinates, indices_within, kept_on_wall, lattice_blocks
 from .nodes import SPACINGS, NodePlan, coarsest_steps, cubic_error, lattice_hz, lattice_position, plan_nodes
 from .patterns import Common, Pattern, common_factor, pattern_table
+from .plate_paths import PLATE_ORDER, EchoPaths, echo_paths
 from .ray_surfaces import furniture_loss_per_m
-from .special_paths import SpecialPaths, special_paths
+from .special_paths import SpecialPaths, lattice_within, special_paths
 from .walls import PLANES_PER_E, ROWS_PER_E, AxisTable, axis_table, face_factor
 
 NODE_TOLERANCE = 3e-4
 """Rms error per octave that the spacing of nodes may leave in a wall's factor, or in a directivity re its rms."""
 
-_AIR_ROWS_PER_M = 4.0
+AIR_ROWS_PER_M = 4.0
 _TEST_COSINES, _TEST_LENGTHS_M = np.array([1.0, 0.5, 0.2]), np.array([3.0, 6.0, 9.0])
 
 
@@ -83,7 +84,7 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike, like: Grid | None = None) -
         for step in SPACINGS[:-1]
     }
     steps = coarsest_steps(errors, first, NODE_TOLERANCE)
-    if scene.room.patches:
+    if scene.room.patches or any(emitter.plates for emitter in scene.emitters):
         steps = {octave: min(step, EDGE_STEPS) for octave, step in steps.items()}
     return _grid(scene, f, steps, tuple(commons))
 
@@ -132,14 +133,15 @@ class Paths:
         )
         self.reach = reach_m + extent if like is None else like.reach
         self.index = [indices_within(float(length), self.reach) for length in self.size]
-        rows = int(np.ceil(self.reach * _AIR_ROWS_PER_M)) + 2
+        rows = int(np.ceil(self.reach * AIR_ROWS_PER_M)) + 2
         air = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
         furnished = air + 0.5 * furniture_loss_per_m(scene.room, grid.plan.node_hz)
-        self.air = np.exp(-np.arange(rows)[:, None] / _AIR_ROWS_PER_M * np.stack([air, furnished])[:, None])
+        self.air = np.exp(-np.arange(rows)[:, None] / AIR_ROWS_PER_M * np.stack([air, furnished])[:, None])
         self._like = like
         self._tables: dict[str | None, tuple[AxisTable, ...]] = {}
         self._channels: dict[int, _ChannelArrays] = {}
         self._specials: dict[int, SpecialPaths | None] = {}
+        self._echoes: dict[int, EchoPaths | None] = {}
 
     def blocks(
         self, channel: int, low_m: float, high_m: float, limit: int = 1 << 20
@@ -197,7 +199,7 @@ class Paths:
         """
         from .kernels import path_sums
 
-        at = self._channel(channel)
+        at = self.arrays(channel)
         n_listener = out.shape[2]
         low, high, full = (np.broadcast_to(np.asarray(v, float), n_listener) for v in (low_m, high_m, full_m))
         along, logs, centre = (
@@ -219,7 +221,7 @@ class Paths:
                 tuple(t.stride for t in at.tables), tuple(t.first_plane for t in at.tables),
                 tuple(t.last_plane for t in at.tables), PLANES_PER_E,
                 *(t.table for t in at.tables), own, factors,
-                self.air, _AIR_ROWS_PER_M,
+                self.air, AIR_ROWS_PER_M,
                 *at.patterns, at.frames, *at.even,
                 np.where(low > 0, low**2, -1.0), high**2, full, high, 1.0 / self.scene.room.air.speed_m_s,
                 plan.layers, plan.runs, slot_grid,
@@ -265,13 +267,27 @@ class Paths:
             self._specials[channel] = made
         return self._specials[channel]
 
+    def echoes(self, channel: int) -> EchoPaths | None:
+        """Paths by way of near plates, None where there are none."""
+        if channel not in self._echoes:
+            if self._like is not None:
+                lent = self._like.echoes(channel)
+                made = None if lent is None else replace(lent, factors=lent.factors[..., self._columns()])
+            else:
+                mount = _mount(self.scene.channel_emitters(channel))
+                near = lattice_within(self.index, PLATE_ORDER)
+                made = echo_paths(self.scene, channel, near, self.grid.plan.node_hz, mount)
+            self._echoes[channel] = made
+        return self._echoes[channel]
+
     def _columns(self) -> NDArray[np.int64]:
         """Where the nodes of this grid stand among those of the paths that lend their tables."""
         node = self._like.grid.plan.node_hz
         order = np.argsort(node, kind="stable")
         return order[np.searchsorted(node, self.grid.plan.node_hz, sorter=order)]
 
-    def _channel(self, channel: int) -> _ChannelArrays:
+    def arrays(self, channel: int) -> _ChannelArrays:
+        """What the compiled loop needs of a channel."""
         if channel not in self._channels:
             self._channels[channel] = self._prepared(channel)
         return self._channels[channel]

@@ -1,4 +1,4 @@
-"""Image paths that are followed hit by hit, because a face they meet carries patches or a plate stands in their way."""
+"""Image paths that are followed one by one: those that meet faces with patches, or pass a loudspeaker's near plates."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from ..conventions import BOX_FACES
 from ..scene import Scene
 from .hit_factors import HitFactors
 from .lattice import hits, image_coordinates, kept_on_wall
+from .plate_paths import PLATE_ORDER, straight_factors
 
 FRESNEL_ORDER = 5
 """Paths of so many hits and fewer are weighted by Fresnel integrals over the patches they meet; later ones take a
@@ -48,7 +49,7 @@ def special_paths(
     scene: Scene, channel: int, index: list[NDArray[np.int64]], node_hz: NDArray[np.float64],
     mount: tuple[int, int] | None,
 ) -> SpecialPaths | None:
-    """The paths of one channel that meet faces with patches; None where there are none.
+    """The paths of one channel that meet faces with patches or pass plates; None where there are none.
 
     Parameters
     ----------
@@ -57,12 +58,17 @@ def special_paths(
     mount : axis and side of the wall that is part of the sources
     """
     patched = np.isin(BOX_FACES, [patch.face for patch in scene.room.patches]).reshape(3, 2)
-    chosen = [n for n in _within(index) if _meets(n, patched, mount)] if patched.any() else []
+    emitters = scene.channel_emitters(channel)
+    chosen = [n for n in lattice_within(index, FRESNEL_ORDER) if _meets(n, patched, mount)] if patched.any() else []
+    if emitters[0].plates:
+        known = {tuple(n) for n in chosen}
+        chosen += [n for n in lattice_within(index, PLATE_ORDER) if tuple(n) not in known and _kept(n, mount)]
     if not chosen:
         return None
+    k = 2 * np.pi * node_hz / scene.room.air.speed_m_s
     number = np.full([len(axis) for axis in index], -1, np.int32)
     size = scene.room.geometry.size_m
-    drivers = np.array([emitter.position_m for emitter in scene.channel_emitters(channel)])
+    drivers = np.array([emitter.position_m for emitter in emitters])
     places = np.concatenate([drivers, drivers.mean(axis=0, keepdims=True)])
     hit_factors = HitFactors(scene.room, node_hz)
     rows, factors, count = [], [], 0
@@ -74,24 +80,29 @@ def special_paths(
         pairs = np.broadcast_arrays(image[:, None], scene.listeners_m[None])
         found = hit_factors.at(n, *(pair.reshape(-1, 3) for pair in pairs), mount)
         found = found.reshape(len(at), len(scene.listeners_m), 1, node_hz.size)
+        if np.abs(n).sum() <= PLATE_ORDER and emitters[0].plates:
+            found *= np.array([straight_factors(scene, emitter, n, k) for emitter in emitters])[:, :, None]
         factors.append(np.concatenate([found.real, found.imag], axis=2).astype(np.float32))
         rows.append(count + (np.arange(len(drivers)) if single else np.zeros(len(drivers), int)))
         count += len(at)
     return SpecialPaths(number=number, rows=np.array(rows, np.int64), factors=np.concatenate(factors))
 
 
-def _within(index: list[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
-    """Lattice indices of FRESNEL_ORDER hits and fewer."""
-    near = [axis[np.abs(axis) <= FRESNEL_ORDER] for axis in index]
+def lattice_within(index: list[NDArray[np.int64]], order: int) -> list[NDArray[np.int64]]:
+    """Lattice indices of `order` hits and fewer, shape (3,) each."""
+    near = [axis[np.abs(axis) <= order] for axis in index]
     triples = np.array(list(itertools.product(*near)), np.int64)
-    return list(triples[np.abs(triples).sum(axis=1) <= FRESNEL_ORDER])
+    return list(triples[np.abs(triples).sum(axis=1) <= order])
+
+
+def _kept(n: NDArray[np.int64], mount: tuple[int, int] | None) -> bool:
+    """Whether a path counts beside a wall that is part of the sources."""
+    return mount is None or bool(kept_on_wall(n[mount[0]], mount[1]))
 
 
 def _meets(n: NDArray[np.int64], patched: NDArray[np.bool_], mount: tuple[int, int] | None) -> bool:
     """Whether a path that counts hits a face with patches; with a mounting wall, that wall is always met."""
     met = np.stack(hits(n), axis=1) > 0
     if mount is not None:
-        if not kept_on_wall(n[mount[0]], mount[1]):
-            return False
         met[mount] = True
-    return bool((met & patched).any())
+    return _kept(n, mount) and bool((met & patched).any())
