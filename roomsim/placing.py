@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from .errors import InvalidValue
 from .loudspeaker.channels import Loudspeaker
 from .room.geometry import Geometry
+from .room.plates import Near, near_plates
 from .room.room import Room
 from .scene import PlacedLoudspeaker, Scene
 
@@ -24,12 +25,14 @@ class Place:
     across_fraction : along that wall, 0 to 1 from left to right for someone who faces it from inside
     gap_m : from the wall to the cabinet's back
     height_m : of the centre of the baffle above the floor
+    near : plates close to the loudspeaker
     """
 
     wall: str = "front"
     across_fraction: float = 0.5
     gap_m: float = 0.05
     height_m: float = 0.75
+    near: Near = Near()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +60,8 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
 
     Raises
     ------
-    InvalidValue : no such wall, or a cabinet that does not fit between the walls, floor and ceiling
+    InvalidValue : no such wall, a cabinet that does not fit between the walls, floor and ceiling, or a near plate
+        that cuts the cabinet or a wall
     """
     try:
         face = geometry.face(place.wall)
@@ -74,8 +78,13 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
     position = np.array([position[0], position[1], place.height_m])
     position.setflags(write=False)
     azimuth = float(np.degrees(np.arctan2(face.normal[1], face.normal[0])))
+    cabinet = (loudspeaker.width_m, loudspeaker.height_m, depth)
+    plates = near_plates(place.near, along, face.normal, place.height_m, cabinet, gap)
+    for plate in plates:
+        if not geometry.contains(plate.corners_m, -1e-6).all():
+            raise InvalidValue("near", plate.name, "reaches out of the room", "make it smaller, or move the loudspeaker")
     placed = PlacedLoudspeaker(
-        loudspeaker=loudspeaker, position_m=position, azimuth_deg=azimuth, wall=place.wall, gap_m=gap
+        loudspeaker=loudspeaker, position_m=position, azimuth_deg=azimuth, wall=place.wall, gap_m=gap, plates=plates
     )
     _check_cabinet(placed, face.normal, geometry)
     return placed
@@ -84,16 +93,15 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
 def seat_positions(seats: Seats, placed: PlacedLoudspeaker, geometry: Geometry) -> NDArray[np.float64]:
     """Fixed low-discrepancy points of the listening zone, the centre first, shape (count, 3).
 
-    The zone is a box straight ahead of the baffle, filled by the additive recurrence of the generalised
-    golden ratio in three dimensions [roberts2018], shifted so that the first point is the centre.
+    The zone is a box straight ahead of the baffle, filled by Halton's sequence [halton1960] in bases 2 (depth),
+    3 (across) and 5 (height), shifted so that the first point is the centre: fifteen points leave no stripes in
+    any of the three views.
 
     Raises
     ------
     InvalidValue : a seat outside the room
     """
-    golden = 1.2207440846057596                          # real root of x⁴ = x + 1
-    step = golden ** -np.arange(1.0, 4.0)
-    unit = (np.arange(seats.count)[:, None] * step + 0.5) % 1 - 0.5
+    unit = (np.stack([radical_inverse(seats.count, base) for base in (2, 3, 5)], axis=1) + 0.5) % 1 - 0.5
     azimuth = np.radians(placed.azimuth_deg)
     ahead = np.array([np.cos(azimuth), np.sin(azimuth), 0])
     across = np.array([-np.sin(azimuth), np.cos(azimuth), 0])
@@ -112,6 +120,15 @@ def seat_positions(seats: Seats, placed: PlacedLoudspeaker, geometry: Geometry) 
             "lessen distance_m, ear_height_m or spread_m",
         )
     return points
+
+
+def radical_inverse(count: int, base: int) -> NDArray[np.float64]:
+    """The first `count` members of van der Corput's sequence in a base, from 0, shape (count,)."""
+    index, out, weight = np.arange(count), np.zeros(count), 1.0 / base
+    while index.any():
+        out += index % base * weight
+        index, weight = index // base, weight / base
+    return out
 
 
 def build_scene(room: Room, loudspeaker: Loudspeaker, place: Place, seats: Seats) -> Scene:

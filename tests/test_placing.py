@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.stats import qmc
 
 from roomsim.errors import InvalidValue
 from roomsim.loudspeaker.channels import Loudspeaker, PlacedDriver
 from roomsim.loudspeaker.drivers import Omni
-from roomsim.placing import Place, Seats, build_scene, place_loudspeaker, seat_positions
+from roomsim.placing import Place, Seats, build_scene, place_loudspeaker, radical_inverse, seat_positions
 from roomsim.room.geometry import box
 from roomsim.room.materials import material
 from roomsim.room.room import Room
@@ -41,6 +42,13 @@ def test_across_fraction_counts_from_the_left_end_of_every_wall(wall, position, 
     at_left = place_loudspeaker(Place(wall=wall, across_fraction=0.12, gap_m=0.05), bar(), box(5.4, 4.2, 2.5))
     corner = np.array(left_end, float)
     assert np.linalg.norm(at_left.position_m[:2] - corner) < np.linalg.norm(placed.position_m[:2] - corner)
+
+
+def test_seats_follow_haltons_sequence():
+    # scipy's independent Halton sequence, unscrambled, is the reference.
+    theirs = qmc.Halton(d=3, scramble=False).random(50)
+    ours = np.stack([radical_inverse(50, base) for base in (2, 3, 5)], axis=1)
+    assert ours == pytest.approx(theirs, abs=1e-12)
 
 
 @pytest.mark.parametrize("wall", ["front", "back", "left", "right"])
