@@ -32,6 +32,9 @@ RATES_HZ = (44100, 48000, 96000)
 SUBSONIC_HZ = 12.0
 """A causal fourth-order high-pass keeps the response from drifting (a sealed room has gain down to 0 Hz)."""
 
+IMAGES_RING_S, BEFORE_S = 0.15, 0.05
+"""Where the images are cut out: so long after their last path, and so long before time 0."""
+
 GATE_S = 0.001
 FADE_S = 0.0003
 LONGEST_S = 20.0
@@ -149,18 +152,40 @@ def _coherent(
 ) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
     """w·wave + (1 - w)·images on the linear grid, shape (n_channel, n_listener, n_frequency), and the hand-over."""
     weight = crossfade_weight(np.maximum(f, 1e-3), crossfade_hz)
-    audible = f >= crossfade_hz[0]
-    images = trace_images(scene, f[audible], hand_over_s=hand_over_s, fade_s=HAND_OVER_FADE_S, reflections=0,
-                          threads=threads)
-    total = np.zeros((*images.direct.shape[:2], f.size), complex)
-    total[..., audible] = images.pressure * (1 - weight[audible])
+    total, hand_over = _images(scene, f, crossfade_hz, hand_over_s, threads)
     low = (weight > 0) & (f >= LOW_HZ)
     wave = solve_box(scene, f[low])
     total[..., low] += wave * weight[low]
     below = (f < LOW_HZ) & (weight > 0)
     for channel, listener in np.ndindex(*total.shape[:2]):
         total[channel, listener, below] = _towards_zero(f[low], wave[channel, listener], f[below])
-    return total, images.hand_over_s
+    return total, hand_over
+
+
+def _images(
+    scene: Scene, f: NDArray[np.float64], crossfade_hz: tuple[float, float], hand_over_s: float, threads: int
+) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    """(1 - w)·images on the linear grid, and the hand-over.
+
+    They end soon after it, so a coarser grid holds all there is of them: they are summed there and brought to the
+    fine one in the time domain. What the zero-phase weight lets sound before time 0 stands at the end of both.
+    """
+    rate, count = 2 * float(f[-1]), 2 * (f.size - 1)
+    last = float(_direct_s(scene).max()) + hand_over_s + HAND_OVER_FADE_S
+    short = min(fast_length(rate, last + IMAGES_RING_S + BEFORE_S), count)
+    coarse = linear_grid_hz(rate, short)
+    audible = coarse >= crossfade_hz[0]
+    images = trace_images(scene, coarse[audible], hand_over_s=hand_over_s, fade_s=HAND_OVER_FADE_S, reflections=0,
+                          threads=threads)
+    spectrum = np.zeros((*images.direct.shape[:2], coarse.size), complex)
+    spectrum[..., audible] = images.pressure * (1 - crossfade_weight(coarse[audible], crossfade_hz))
+    if short == count:
+        return spectrum, images.hand_over_s
+    h = impulse_response(spectrum)
+    before = int(BEFORE_S * rate)
+    whole = np.zeros((*h.shape[:2], count))
+    whole[..., : short - before], whole[..., count - before :] = h[..., : short - before], h[..., short - before :]
+    return np.fft.rfft(whole, axis=-1), images.hand_over_s
 
 
 # ----- shaping
