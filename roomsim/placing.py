@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +32,7 @@ class Place:
     across_fraction: float = 0.5
     gap_m: float = 0.05
     height_m: float = 0.75
-    near: Near = Near()
+    near: Near = field(default_factory=Near)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,8 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
     plates = near_plates(place.near, along, face.normal, place.height_m, cabinet, gap)
     for plate in plates:
         if not geometry.contains(plate.corners_m, -1e-6).all():
-            raise InvalidValue("near", plate.name, "reaches out of the room", "make it smaller, or move the loudspeaker")
+            raise InvalidValue("near", plate.name, "reaches out of the room",
+                               "make it smaller, or move the loudspeaker")
     placed = PlacedLoudspeaker(
         loudspeaker=loudspeaker, position_m=position, azimuth_deg=azimuth, wall=place.wall, gap_m=gap, plates=plates
     )

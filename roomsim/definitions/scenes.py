@@ -112,7 +112,7 @@ def _kind(error: InvalidValue) -> str:
     """What does not fit: a wall, a gap, the seats, or where the loudspeaker stands."""
     if error.key.startswith("seat"):
         return "seats"
-    return error.key if error.key in ("wall", "gap_m") else "place"
+    return error.key if error.key in ("wall", "gap_m") or error.key.partition(".")[0] == "near" else "place"
 
 
 def _problem(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]], *, one_design: bool) -> Problem:
@@ -128,7 +128,7 @@ def _problem(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]],
     else:
         told += [f"{key} = {value}" for key, value in first.items()]
         told += [f"and {more} more"] if (more := len(misfit.failed) - 1) else []
-    named = misfit.kind in ("wall", "gap_m")
+    named = misfit.kind in ("wall", "gap_m") or misfit.kind.startswith("near")
     rule = f"{', '.join(told)}: {error.rule}" + ("" if named else f", at {error.value}")
     value = error.value if named else None
     return document.problem(_where(document, misfit, vary), rule, value=value, cure=error.cure)
@@ -142,7 +142,7 @@ def _always(misfit: _Misfit, vary: Mapping[str, list[Any]]) -> bool:
 def _where(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]]) -> Path_:
     """The varied value that makes the difference; where none does, the place or the seats themselves."""
     own: Path_ = ("seats",) if misfit.kind == "seats" else ("places", misfit.label)
-    own = (*own, misfit.kind) if misfit.kind in ("wall", "gap_m") else own
+    own = own if misfit.kind in ("seats", "place") else (*own, *misfit.kind.split("."))
     telling = next(iter(misfit.failed.values()))
     for key in () if _always(misfit, vary) else telling:
         tried = list_at(document.data, "vary", key)

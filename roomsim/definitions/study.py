@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field
 
 from ..placing import Place, Seats
-from .fields import Model, entries, items, name, number, numbers, refusal, text, whole
+from ..room.plates import BenchTop, Near, Recess, Screen
+from .fields import Model, entries, items, maybe_empty, name, number, numbers, refusal, text, whole
 from .references import YAML_SUFFIXES, file_path
 from .room import ORDINARY
 
@@ -27,6 +28,36 @@ class DesignModel(Model):
     loudspeaker: file_path(*YAML_SUFFIXES) = Field(description="a loudspeaker file beside this one")
 
 
+class BenchTopModel(Model):
+    below_m: number(0, 3, "m") = Field(description="from the baffle's centre down to the bench's top")
+    depth_m: number(0.02, 5, "m") = Field(description="from the wall to its front edge")
+    width_m: number(0.02, 20, "m") = Field(description="along the wall, the loudspeaker in its middle")
+
+
+class RecessModel(Model):
+    width_m: number(0.02, 20, "m") = Field(description="of its opening, the loudspeaker in its middle")
+    height_m: number(0.02, 5, "m") = Field(description="of its opening")
+    depth_m: number(0.02, 5, "m") = Field(description="from the wall to its front edges")
+    below_m: number(0, 3, "m") = Field(
+        None, description="from the baffle's centre down to its bottom; without it half its height"
+    )
+
+
+class ScreenModel(Model):
+    above_m: number(-3, 3, "m") = Field(
+        description="from the baffle's centre up to the screen's lower edge, negative where it reaches below that"
+    )
+    width_m: number(0.02, 10, "m") = Field(description="of the screen, centred over the loudspeaker")
+    height_m: number(0.02, 10, "m") = Field(description="of the screen")
+    gap_m: number(0, 3, "m") = Field(0.05, description="from the wall to the screen's front")
+
+
+class NearModel(Model):
+    bench_top: BenchTopModel = Field(None, description="the top of the furniture it stands on")
+    recess: RecessModel = Field(None, description="the compartment it stands in")
+    screen: ScreenModel = Field(None, description="a screen above or behind it")
+
+
 class PlaceModel(Model):
     wall: name() = Field("front", description="the wall behind the loudspeaker")
     across_fraction: number(0, 1) = Field(
@@ -34,6 +65,7 @@ class PlaceModel(Model):
     )
     gap_m: number(0, 20, "m") = Field(description="gap from the wall to the cabinet's back, 0 to touch")
     height_m: number(0, 15, "m") = Field(description="height of the baffle's centre above the floor")
+    near: maybe_empty(NearModel) = Field(NearModel(), description="rigid plates close to the loudspeaker")
 
 
 class SpreadModel(Model):
@@ -81,7 +113,10 @@ class StudyModel(Model):
 
 def to_place(said: PlaceModel) -> Place:
     """The same in the words of the engines."""
-    return Place(**said.model_dump())
+    kinds = {"bench_top": BenchTop, "recess": Recess, "screen": Screen}
+    given = said.model_dump()
+    near = {key: kinds[key](**sizes) for key, sizes in given.pop("near").items() if sizes is not None}
+    return Place(near=Near(**near), **given)
 
 
 def to_seats(said: SeatsModel) -> Seats:

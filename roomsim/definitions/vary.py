@@ -10,12 +10,15 @@ from typing import Any
 from pydantic import ValidationError
 
 from ..errors import Problem
-from .fields import near, problems_of
+from .fields import model_at, near, problems_of
 from .judging import list_at, mapping_at
-from .study import VARY_VALUES, PlaceModel, SeatsModel, SpreadModel
+from .study import VARY_VALUES, NearModel, PlaceModel, SeatsModel, SpreadModel
 from .yaml_lines import Document, Path_
 
-PLACE_KEYS = tuple(PlaceModel.model_fields)
+PLACE_KEYS = tuple(key for key in PlaceModel.model_fields if key != "near")
+NEAR_KEYS = tuple(
+    f"near.{plate}.{key}" for plate in NearModel.model_fields for key in model_at(NearModel, (plate,)).model_fields
+)
 SEATS_KEYS = {
     **{key: ("seats", key) for key in SeatsModel.model_fields if key not in ("count", "spread_m")},
     **{f"spread_m.{key}": ("seats", "spread_m", key) for key in SpreadModel.model_fields},
@@ -25,11 +28,18 @@ SEATS_KEYS = {
 
 def known_keys(data: Mapping[str, Any]) -> list[str]:
     """Every dotted key that this study could vary."""
+    places = {label: _place_keys(data, label) for label in mapping_at(data, "places")}
     return [
-        *(f"place.{key}" for key in PLACE_KEYS),
+        *(f"place.{key}" for key in dict.fromkeys(key for keys in places.values() for key in keys)),
         *(f"seats.{key}" for key in SEATS_KEYS),
-        *(f"places.{label}.{key}" for label in mapping_at(data, "places") for key in PLACE_KEYS),
+        *(f"places.{label}.{key}" for label, keys in places.items() for key in keys),
     ]
+
+
+def _place_keys(data: Mapping[str, Any], label: str) -> list[str]:
+    """What can be varied of a place: its own keys, and those of the plates that it has."""
+    plates = mapping_at(data, "places", label, "near")
+    return [*PLACE_KEYS, *(key for key in NEAR_KEYS if plates.get(key.split(".")[1]) is not None)]
 
 
 def targets(dotted_key: str, data: Mapping[str, Any]) -> list[Path_]:
@@ -37,12 +47,12 @@ def targets(dotted_key: str, data: Mapping[str, Any]) -> list[Path_]:
     group, _, key = dotted_key.partition(".")
     if group == "seats" and key in SEATS_KEYS:
         return [SEATS_KEYS[key]]
-    if group == "place" and key in PLACE_KEYS:
-        return [("places", label, key) for label in mapping_at(data, "places")]
-    label, _, key = key.rpartition(".")
-    if group == "places" and key in PLACE_KEYS and label in mapping_at(data, "places"):
-        return [("places", label, key)]
-    return []
+    found = []
+    for label in mapping_at(data, "places") if group in ("place", "places") else ():
+        own = key if group == "place" else key.removeprefix(f"{label}.")
+        if (group == "place" or own != key) and own in _place_keys(data, label):
+            found.append(("places", label, *own.split(".")))
+    return found
 
 
 def combinations(vary: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
