@@ -21,7 +21,7 @@ from .commands.analyse import analyse
 from .commands.check import check
 from .commands.rooms import rooms
 from .commands.study import demo, predict
-from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, clean, print_json
+from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
 from .errors import DefinitionError, InvalidValue, Problem, RoomsimError
 
 app = typer.Typer(
@@ -80,6 +80,9 @@ def main(arguments: list[str] | None = None) -> int:
         problem = Problem(key=error.key, value=error.value, rule=error.rule, cure=error.cure)
         _say(str(problem), as_json, [problem.as_dict()])
         return MISTAKE
+    except Interrupted as error:
+        _say(str(error), False)
+        return INTERRUPTED
     except RoomsimError as error:
         _say(str(error), as_json)
         return MISTAKE

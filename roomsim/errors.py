@@ -23,6 +23,10 @@ class InvalidValue(RoomsimError, ValueError):
         self.key, self.value, self.rule, self.cure = key, value, rule, cure
         super().__init__(str(Problem(key=key, value=value, rule=rule, cure=cure)))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """It comes back whole from a worker process."""
+        return type(self), (self.key, self.value, self.rule, self.cure)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:
@@ -57,6 +61,10 @@ class DefinitionError(RoomsimError):
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """It comes back whole from a worker process."""
+        return type(self), (self.problems,)
 
 
 def shown(value: Any, limit: int = 60) -> str:

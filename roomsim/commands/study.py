@@ -10,10 +10,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .terminal import Jobs, Json, clean, count, print_json, progress
+from .terminal import Interrupted, Jobs, Json, clean, count, print_json, progress
 
 if TYPE_CHECKING:
     from xarray import Dataset
+
+    from ..definitions import StudyDefinition
+    from ..studies.store import CaseStore
+
+
+RESPONSES = "impulse-responses"
+"""Folder of impulse responses in the output folder."""
 
 
 def demo(
@@ -35,38 +42,84 @@ def predict(
         Path | None, typer.Option("--out", metavar="FOLDER", show_default=False,
                                   help="Output folder; STUDY-results beside the study by default.")
     ] = None,
+    impulse_responses: Annotated[
+        int | None, typer.Option("--impulse-responses", metavar="RATE", show_default=False,
+                                 help="Also write the impulse response of every channel at every seat, as WAV and "
+                                      "AES69 files of 44100, 48000 or 96000 Hz, into impulse-responses in the output "
+                                      "folder. They are loud at full scale: start playback at a low volume.")
+    ] = None,
     jobs: Jobs = None,
     as_json: Json = False,
 ) -> None:
-    """Predict a study: a table here, figures and arrays into a folder."""
-    _predict(study, out, jobs, as_json)
+    """Predict a study: a table here, figures and arrays into a folder.
+
+    Example: roomsim predict study.yaml --impulse-responses 48000
+    """
+    _predict(study, out, jobs, as_json, impulse_responses)
 
 
-def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool) -> None:
+def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool, rate_hz: int | None = None) -> None:
     from ..definitions import load
-    from ..files.output import OutputFolder
+    from ..files.output import OutputFolder, recover
+    from ..studies.store import CaseStore, store_folder
 
     study = load(path, "study")
-    with OutputFolder(out if out is not None else path.parent / f"{path.stem}-results") as output:
-        from ..report.write import fill
-        from ..studies.run import predict as run
+    if rate_hz is not None:
+        from ..studies.impulse_responses import check_request
 
-        axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
-        with progress(math.prod(map(len, axes))) as told:
-            result = run(study, progress=told, jobs=jobs)   # type: ignore[arg-type]
-        fill(output, result, study)
-        names = output.names
-    if as_json:
-        print_json(_as_json(result, output.folder, names))
-    else:
-        _print_result(result, output.folder, names)
+        check_request(study, rate_hz)
+    folder = out if out is not None else path.parent / f"{path.stem}-results"
+    with CaseStore(store_folder(folder), f"{folder}") as store:
+        recover(folder)
+        with OutputFolder(folder) as output:
+            from ..report.write import fill
+
+            result = _run(study, store, jobs)
+            fill(output, result, study)
+            names = output.names
+        heard = [] if rate_hz is None else _impulse_responses(study, output.folder / RESPONSES, rate_hz, jobs)
+        if as_json:
+            print_json(_as_json(result, output.folder, names) | {"impulse_responses": heard})
+        else:
+            _print_result(result, output.folder, names)
+            if heard:
+                from ..studies.impulse_responses import CAUTION
+
+                typer.echo(f"{count(len(heard), 'file')} of impulse responses in its folder {RESPONSES}. {CAUTION}")
+
+
+def _run(study: StudyDefinition, store: CaseStore, jobs: int | None) -> Dataset:
+    from ..studies.run import predict as run
+
+    axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
+    with progress(math.prod(map(len, axes))) as told:
+        try:
+            return run(study, progress=told, jobs=jobs, store=store)
+        except KeyboardInterrupt as error:
+            raise Interrupted(str(error)) from None
+
+
+def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs: int | None) -> list[str]:
+    from ..files.output import recover
+    from ..studies.impulse_responses import write_impulse_responses
+
+    axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
+    recover(folder)
+    with progress(math.prod(map(len, axes)), "impulse responses") as told:
+        return [path.name for path in write_impulse_responses(study, folder, rate_hz, progress=told, threads=jobs)]
 
 
 def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
+    from ..report.balance import early_lines
+    from ..report.modes import mode_lines
     from ..report.table import print_table
     from ..report.write import notes
 
     print_table(result)
+    for lines in (mode_lines(result), early_lines(result)):
+        typer.echo("")
+        for line in lines:
+            typer.echo(clean(line))
     said = notes(result)
     if said:
         typer.echo("\nAssumed, or not to be relied on:")
@@ -77,6 +130,8 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
 
 
 def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
+    from ..report.balance import early_rows
+    from ..report.modes import shaping_modes
     from ..report.table import table_rows
 
     metadata = json.loads(result.attrs.get("metadata", "{}"))
@@ -85,5 +140,7 @@ def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
         "folder": str(folder),
         "files": names,
         "table": table_rows(result),
+        "modes": shaping_modes(result),
+        "early_reflections": early_rows(result),
         "notes": metadata.get("notes", []),
     }

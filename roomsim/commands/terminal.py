@@ -10,7 +10,14 @@ from typing import Annotated, Any
 
 import typer
 
+from ..errors import RoomsimError
+
 GOOD, FAULT, MISTAKE, INTERRUPTED = 0, 1, 2, 130
+
+
+class Interrupted(RoomsimError):
+    """Ctrl-C during long work; says what is kept."""
+
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines instead of text.")]
 Jobs = Annotated[
@@ -20,7 +27,7 @@ Jobs = Annotated[
 
 
 @contextmanager
-def progress(cases: int) -> Iterator[Callable[[int, int, str], None] | None]:
+def progress(cases: int, what: str = "predicting") -> Iterator[Callable[[int, int, str], None] | None]:
     """A bar with the time left on a terminal (standard error); nothing elsewhere."""
     if not sys.stderr.isatty():
         yield None
@@ -28,11 +35,18 @@ def progress(cases: int) -> Iterator[Callable[[int, int, str], None] | None]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("predicting"), BarColumn(), MofNCompleteColumn(), TextColumn("cases, left:"),
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TextColumn("cases, left:"),
                TimeRemainingColumn(compact=True))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=cases)
-        yield lambda done, total, title: bar.update(task, completed=done, total=total)
+
+        def told(done: int, total: int, title: str) -> None:
+            if title:
+                bar.update(task, completed=done, total=total)
+            else:                       # found finished: says nothing about the speed
+                bar.reset(task, completed=done, total=total)
+
+        yield told
 
 
 def print_json(data: dict[str, Any]) -> None:

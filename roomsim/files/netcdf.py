@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,36 +15,85 @@ from ..errors import DefinitionError, Problem, shown
 from .output import OutputError, writing
 
 if TYPE_CHECKING:
-    from xarray import Dataset
+    from xarray import DataArray, Dataset
 
-_COMPRESSION = {"zlib": True, "complevel": 1, "shuffle": True}
+LARGE_BYTES = 64_000_000
+"""Arrays are written, and files above this size read, piece by piece."""
+
+_FEW_BYTES = 1_000_000
 
 
 def write_netcdf(result: Dataset, path: str | os.PathLike[str]) -> None:
     """Write a result; arrays are compressed, labels are text, nothing is rounded and no date is added.
 
+    Arrays over listeners are written case by case, so that a result need not fit into memory.
+
     Raises
     ------
     OutputError : the file cannot be written
     """
-    tidy = result.copy()
+    with writing(path):
+        try:
+            _write(result, Path(path))
+        except (OSError, RuntimeError) as error:     # what the library says of a full disk differs by version
+            if Path(path).parent.is_dir() and shutil.disk_usage(Path(path).parent).free < _FEW_BYTES:
+                raise OutputError(f"cannot write {os.fspath(path)}: No space left on device") from error
+            if isinstance(error, RuntimeError):
+                raise OutputError(f"cannot write {os.fspath(path)}: {error}") from error
+            raise
+
+
+def _write(result: Dataset, path: Path) -> None:
+    import netCDF4
+
+    large = [str(name) for name, array in result.data_vars.items()
+             if array.dtype.kind == "f" and "listener" in array.dims]
+    tidy = result.drop_vars(large)
     for name in tidy.variables:
         variable = tidy[name]
         if variable.dtype.kind in "OUS":
             tidy[name] = variable.copy(data=_as_text(variable.values))
     # without an entry of its own xarray gives floats a fill value, which coordinates do not need
-    encoding: dict[Any, dict[str, Any]] = {
-        name: dict(_COMPRESSION) if tidy[name].dtype.kind == "f" and tidy[name].ndim else {} for name in tidy.variables
-    }
-    with writing(path):
-        try:
-            tidy.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding=encoding)
-        except RuntimeError as error:   # the HDF5 library says so when a disk is full
-            raise OutputError(f"cannot write {os.fspath(path)}: {error}") from error
+    tidy.to_netcdf(path, engine="netcdf4", format="NETCDF4", encoding={name: {} for name in tidy.variables})
+    with netCDF4.Dataset(path, "a") as file:
+        for name in large:
+            _write_large(file, name, result[name])
+
+
+def _write_large(file: Any, name: str, array: DataArray) -> None:
+    """One array, compressed in pieces of one case each."""
+    for dim, size in array.sizes.items():
+        if dim not in file.dimensions:
+            file.createDimension(dim, size)
+    leading = _leading(array)
+    inner = array.shape[leading:]
+    written = file.createVariable(
+        name, array.dtype, array.dims, zlib=True, complevel=1, shuffle=True, fill_value=np.nan,
+        chunksizes=(1,) * leading + inner if array.size else None,
+    )
+    written.setncatts({key: value for key, value in array.attrs.items() if key != "_FillValue"})
+    for index in pieces(array, leading):
+        written[index] = array[index].values
+
+
+def _leading(array: DataArray) -> int:
+    """How many dimensions stand before those of a single case."""
+    return min(array.dims.index(dim) for dim in ("channel", "listener") if dim in array.dims)
+
+
+def pieces(array: DataArray, leading: int) -> Iterator[tuple[int, ...]]:
+    """Indices that walk an array in pieces of at most LARGE_BYTES, or of one case each where it has to."""
+    sizes = array.shape[:leading]
+    one = array.dtype.itemsize * int(np.prod(array.shape[leading:], dtype=np.int64))
+    depth = leading
+    while depth and one * sizes[depth - 1] <= LARGE_BYTES:
+        one *= sizes[depth - 1]
+        depth -= 1
+    yield from itertools.product(*map(range, sizes[:depth]))
 
 
 def read_netcdf(path: str | os.PathLike[str]) -> Dataset:
-    """Read a result that `write_netcdf` wrote, whole and into memory.
+    """Read a result that `write_netcdf` wrote; one whose arrays take more than 64 MB is read as it is asked for.
 
     Raises
     ------
@@ -55,11 +107,15 @@ def read_netcdf(path: str | os.PathLike[str]) -> Dataset:
     if not Path(path).is_file():
         raise problem("no such file")
     try:
-        with xr.open_dataset(path, engine="netcdf4") as opened:
-            result = opened.load()
+        opened = xr.open_dataset(path, engine="netcdf4")
+        result = opened
+        if opened.nbytes <= LARGE_BYTES:
+            with opened:
+                result = opened.load()
     except (OSError, ValueError, RuntimeError) as error:
         raise problem(f"cannot be read as netCDF ({shown(error, 120)})") from error
     if "level_db" not in result or "design" not in result.dims:
+        result.close()
         raise problem("holds no result of roomsim", "name the result.nc of an output folder")
     return result
 

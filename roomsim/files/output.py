@@ -6,6 +6,7 @@ then an earlier result stays as it was; after an error, or Ctrl-C, nothing half-
 
 from __future__ import annotations
 
+import glob
 import os
 import secrets
 import shutil
@@ -187,6 +188,36 @@ class OutputFolder:
             with suppress(OSError):
                 parent.rmdir()
         self._made.clear()
+
+
+def recover(folder: str | os.PathLike[str]) -> None:
+    """Clear up after a run that was killed: its unfinished files go, and where it was killed while files moved into
+    place, the earlier ones come back.
+
+    Only for a caller who knows that no other process writes the folder.
+
+    Raises
+    ------
+    OutputError : the folder cannot be written
+    """
+    folder = Path(os.path.abspath(folder))
+    with writing(folder):
+        folder = folder.resolve()
+        for home in (folder, folder.parent):
+            for partial in home.glob(f".{glob.escape(folder.name)}.{'[0-9a-f]' * 8}.partial"):
+                aside = folder / f"{partial.name}.before"
+                if aside.is_dir() and (partial / CONTENTS).exists():        # CONTENTS is the last to move
+                    _take_back(folder, partial, aside)
+                shutil.rmtree(aside, ignore_errors=True)
+                shutil.rmtree(partial)
+
+
+def _take_back(folder: Path, partial: Path, aside: Path) -> None:
+    for name in (partial / CONTENTS).read_text("utf-8").splitlines():
+        if not (partial / name).exists() and not (aside / name).exists():   # new, and moved already
+            (folder / name).unlink(missing_ok=True)
+    for earlier in aside.iterdir():
+        os.replace(earlier, folder / earlier.name)
 
 
 def write_whole(path: str | os.PathLike[str], text: str) -> None:

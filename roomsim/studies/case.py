@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ from ..errors import RoomsimError
 from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
 from ..response import Note, Reflection, Response
 from ..sphere import fibonacci_grid
+from .case_modes import case_modes
+from .case_notes import case_notes
 from .decay import read_case_decay
 from .plan import Case
 
@@ -24,18 +27,18 @@ class CaseResult:
 
     Attributes
     ----------
-    labels : as in Case
     channels : labels
-    arrays : variable -> array of shape (n_channel, n_listener, n_frequency), (n_frequency,) or (n_band,)
+    arrays : variable -> array of shape (n_channel, n_listener, n_frequency), (n_frequency,), (n_band,) or
+        (n_listener, n_band); the first kind in single precision, 4e-6 dB
     band_hz : exact midbands, shape (n_band,)
     decay_method : per band
     transition_hz, decay_mid_s, trusted_from_hz : numbers of the case
     calibrated : levels are re 20 µPa
     reference_db : what was taken off the levels [dB re 20 µPa at the nominal drive]
     reflections, notes : as in Response
+    modes : see case_modes
     """
 
-    labels: tuple
     channels: tuple[str, ...]
     arrays: dict[str, NDArray]
     band_hz: NDArray[np.float64]
@@ -47,6 +50,7 @@ class CaseResult:
     reference_db: float
     reflections: tuple[Reflection, ...]
     notes: tuple[Note, ...]
+    modes: dict[str, Any]
 
 
 def run_case(case: Case) -> CaseResult:
@@ -63,11 +67,11 @@ def run_case(case: Case) -> CaseResult:
         "late_level_db": response.late,
     }
     decay = read_case_decay(scene, response)
-    arrays: dict[str, NDArray] = {name: db(values, reference) for name, values in level.items()}
+    fields = {name: db(values, reference) for name, values in level.items()}
     pressure = response.pressure
+    fields |= {"pressure_real": pressure.real, "pressure_imag": pressure.imag}
+    arrays: dict[str, NDArray] = {name: values.astype(np.float32) for name, values in fields.items()}
     arrays |= {
-        "pressure_real": pressure.real,
-        "pressure_imag": pressure.imag,
         "wave_weight": response.weight,
         "decay_s": decay.decay_s,
         "decay_spread_s": decay.decay_spread_s,
@@ -76,7 +80,6 @@ def run_case(case: Case) -> CaseResult:
     mid = [int(np.argmin(np.abs(np.log(OCTAVES_HZ / f)))) for f in (500, 1000)]
     transition = scene_transition_hz(scene)
     return CaseResult(
-        labels=case.labels,
         channels=response.channels,
         arrays=arrays,
         band_hz=OCTAVES_HZ,
@@ -87,7 +90,8 @@ def run_case(case: Case) -> CaseResult:
         calibrated=case.loudspeaker.calibrated,
         reference_db=float(db(reference, REFERENCE_PRESSURE_PA**2)),
         reflections=response.reflections,
-        notes=response.notes,
+        notes=(*response.notes, *case_notes(case.room, response, decay)),
+        modes=case_modes(scene),
     )
 
 

@@ -46,6 +46,11 @@ class Case:
         return build_scene(self.room, self.loudspeaker, self.place, self.seats)
 
     @property
+    def channels(self) -> tuple[str, ...]:
+        """Labels of its channels, in the order of the scene's."""
+        return tuple(self.loudspeaker.channels)
+
+    @property
     def title(self) -> str:
         """Its labels in one line."""
         return ", ".join(str(label) for _, label in self.labels)
@@ -65,6 +70,12 @@ class Plan:
     title: str
     coordinates: dict[str, tuple[Any, ...]]
     cases: tuple[Case, ...]
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Labels of all channels of all designs."""
+        designs = {id(case.loudspeaker): case.channels for case in self.cases}
+        return tuple(dict.fromkeys(channel for channels in designs.values() for channel in channels))
 
 
 def make_plan(study: StudyDefinition) -> Plan:

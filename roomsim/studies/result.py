@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
-from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .case import CaseResult
-from .decay import RATIOS
+from .case_notes import design_notes
+from .fingerprint import versions
+from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
 
 if TYPE_CHECKING:
@@ -40,80 +40,66 @@ LONG_NAMES = {
     "length_m": "length of the room", "width_m": "width of the room", "height_m": "height of the room",
     "volume_m3": "volume", "floor_m2": "floor area",
 }
-_TRAILING = {
-    "wave_weight": ("frequency",),
-    "decay_s": ("band",), "decay_spread_s": ("band",),
-    **dict.fromkeys(RATIOS, ("listener", "band")),
-}
-_RECORDED_PACKAGES = ("numpy", "scipy", "numba")
+_NUMBERS = ("trusted_from_hz", "reference_db")
+_OF_A_ROOM = ("transition_hz", "decay_mid_s")
+_WIDE = 7
+"""Arrays over channel, listener and frequency, for the estimate of a result's size."""
+
+MOST_REFLECTIONS = 20_000
+"""Reflections that the metadata list; a larger study has fewer of each case, the strongest."""
+MOST_MODES = 20_000
+"""Modes that the metadata list, as many of each case; a larger study has fewer of each, the strongest."""
+MOST_NOTED = 50
+"""Cases that are listed with a note that does not concern them all."""
 
 
-def assemble(plan: Plan, results: Sequence[CaseResult], study: StudyDefinition) -> xarray.Dataset:
+def result_bytes(plan: Plan) -> int:
+    """About how large the arrays of a study are."""
+    seats = max(case.seats.count for case in plan.cases)
+    return 4 * _WIDE * len(plan.cases) * len(plan.channels) * seats * plan.cases[0].frequency_hz.size
+
+
+def assemble(
+    plan: Plan, keys: Sequence[str], get: Get, study: StudyDefinition, *, in_memory: bool = True
+) -> xarray.Dataset:
     """Put the cases together.
 
     Parameters
     ----------
     plan : the cases and their coordinates
-    results : one per case, in the plan's order
+    keys : of each case, in the plan's order
+    get : finished cases by key
     study : for the record of inputs
+    in_memory : else arrays over listeners are read from the finished cases as they are asked for
 
     Returns
     -------
     Dataset with dimensions (design, room, setting, place, vary keys…, channel, listener, frequency | band);
     channels that a design does not have are NaN
+
+    Raises
+    ------
+    OutputError : a finished case has vanished
     """
     import xarray as xr
 
-    leading = tuple(plan.coordinates)
-    shape = tuple(len(labels) for labels in plan.coordinates.values())
-    channels = tuple(dict.fromkeys(channel for result in results for channel in result.channels))
-    seats = max(case.seats.count for case in plan.cases)
-    frequency = plan.cases[0].frequency_hz
+    layout = Layout.of(plan, present(get, keys[0]))
+    found, metadata = _small(layout, plan, keys, get)
+    found |= (filled if in_memory else on_demand)(layout, keys, get)
+    found |= {name: xr.Variable(("room",), values) for name, values in _room_sizes(plan, study).items()}
     coords: dict[str, Any] = {
         **{dim: list(labels) for dim, labels in plan.coordinates.items()},
-        "channel": list(channels),
-        "listener": np.arange(1, seats + 1),
-        "frequency": ("frequency", frequency, {"units": "Hz", "long_name": "frequency"}),
-        "band": ("band", results[0].band_hz, {"units": "Hz", "long_name": "octave midband"}),
+        "channel": list(plan.channels),
+        "listener": np.arange(1, layout.sizes["listener"] + 1),
+        "frequency": ("frequency", plan.cases[0].frequency_hz, {"units": "Hz", "long_name": "frequency"}),
+        "band": ("band", layout.band_hz, {"units": "Hz", "long_name": "octave midband"}),
     }
-    sizes = {"channel": len(channels), "listener": seats, "frequency": frequency.size,
-             "band": results[0].band_hz.size}
-    arrays: dict[str, np.ndarray] = {}
-    dims: dict[str, tuple[str, ...]] = {}
-    for name in results[0].arrays:
-        trailing = _TRAILING.get(name, ("channel", "listener", "frequency"))
-        dims[name] = leading + trailing
-        arrays[name] = np.full(shape + tuple(sizes[dim] for dim in trailing), np.nan)
-    numbers = ("trusted_from_hz", "reference_db")
-    for name in numbers:
-        dims[name], arrays[name] = leading, np.full(shape, np.nan)
-    dims["decay_method"] = (*leading, "band")
-    arrays["decay_method"] = np.full((*shape, sizes["band"]), "", dtype=object)
-    for name in ("transition_hz", "decay_mid_s"):
-        dims[name], arrays[name] = ("room", "setting"), np.full((shape[1], shape[2]), np.nan)
-
-    position = {dim: {label: k for k, label in enumerate(labels)} for dim, labels in plan.coordinates.items()}
-    for result in results:
-        at = tuple(position[dim][label] for dim, label in result.labels)
-        channel_index = [channels.index(channel) for channel in result.channels]
-        for name, values in result.arrays.items():
-            if "listener" in _TRAILING.get(name, ()):
-                arrays[name][at][: values.shape[0]] = values
-            elif name in _TRAILING:
-                arrays[name][at] = values
-            else:
-                arrays[name][at][channel_index, : values.shape[1]] = values
-        for name in numbers:
-            arrays[name][at] = getattr(result, name)
-        arrays["decay_method"][at] = result.decay_method
-        for name in ("transition_hz", "decay_mid_s"):
-            arrays[name][at[1], at[2]] = getattr(result, name)
-
-    for name, values in _room_sizes(plan, study).items():
-        dims[name], arrays[name] = ("room",), values
-    dataset = xr.Dataset({name: (dims[name], arrays[name]) for name in arrays}, coords=coords)
-    dataset.attrs = {"title": plan.title, "metadata": json.dumps(_metadata(plan, results, study), ensure_ascii=False)}
-    calibrated = all(result.calibrated for result in results)
+    ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
+    dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
+    metadata["notes"] += design_notes(study.assumptions, len(plan.cases))
+    record = {**metadata, "inputs": study.inputs, "versions": versions()}
+    dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}
+    calibrated = all(case.loudspeaker.calibrated for case in plan.cases)
     for name, variable in dataset.data_vars.items():
         variable.attrs["long_name"] = LONG_NAMES[str(name)]
         if (unit := _unit(str(name))) is not None:
@@ -134,6 +120,78 @@ def _unit(name: str) -> str | None:
     return None
 
 
+def _small(
+    layout: Layout, plan: Plan, keys: Sequence[str], get: Get
+) -> tuple[dict[str, xarray.Variable], dict[str, Any]]:
+    """Variables that do not grow with the seats, and what the cases add to the metadata: one walk over them all."""
+    import xarray as xr
+
+    names = [name for name in layout.dtypes if name not in layout.large]
+    arrays = {name: np.full(layout.shape_of(name), np.nan, layout.dtypes[name]) for name in names}
+    dims = {name: layout.leading + layout.trailing(name) for name in names}
+    arrays |= {name: np.full(layout.shape, np.nan) for name in _NUMBERS}
+    dims |= dict.fromkeys(_NUMBERS, layout.leading)
+    arrays["decay_method"] = np.full((*layout.shape, layout.sizes["band"]), "", dtype=object)
+    dims["decay_method"] = (*layout.leading, "band")
+    of_a_room = {name: np.full(layout.shape, np.nan) for name in _OF_A_ROOM}
+    said = _Said(plan)
+    for k, key in enumerate(keys):
+        result, place = present(get, key), layout.places[k]
+        for name in names:
+            arrays[name][place] = result.arrays[name]
+        for name in _NUMBERS:
+            arrays[name][place] = getattr(result, name)
+        for name in _OF_A_ROOM:
+            of_a_room[name][place] = getattr(result, name)
+        arrays["decay_method"][place] = result.decay_method
+        said.add(k, result)
+    found = {name: xr.Variable(dims[name], array) for name, array in arrays.items()}
+    others = tuple(k for k in range(len(layout.shape)) if k not in (1, 2))
+    for name, array in of_a_room.items():          # what differs by design and place is averaged
+        found[name] = xr.Variable(("room", "setting"), array.mean(axis=others))
+    return found, said.metadata()
+
+
+class _Said:
+    """Notes and reflections of all cases, bounded however many cases there are."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._notes: dict[tuple, tuple[list[int], int]] = {}
+        self._reflections: list[dict[str, Any]] = []
+        self._each = max(MOST_REFLECTIONS // (len(plan.cases) * len(plan.channels)), 1)
+        self._modes: list[dict[str, Any]] = []
+        self._modes_each = max(MOST_MODES // len(plan.cases), 1)
+
+    def add(self, case: int, result: Any) -> None:
+        for note in result.notes:
+            key = (note.code, note.text, note.low_hz, note.high_hz)
+            where, count = self._notes.get(key, ([], 0))
+            if count < MOST_NOTED:
+                where.append(case)
+            self._notes[key] = where, count + 1
+        labels = dict(self._plan.cases[case].labels)
+        self._modes.append({**labels, **result.modes, "modes": result.modes["modes"][: self._modes_each]})
+        listed: dict[tuple[int, int], int] = {}
+        for one in result.reflections:              # strongest first
+            if (nth := listed.get((one.channel, one.listener), 0)) < self._each:
+                listed[one.channel, one.listener] = nth + 1
+                self._reflections.append({**labels, **asdict(one), "channel": result.channels[one.channel]})
+
+    def metadata(self) -> dict[str, Any]:
+        """Everything a reader needs to trust or repeat the result; no timestamps."""
+        cases = self._plan.cases
+        notes = [
+            {"code": code, "text": text, "low_hz": low, "high_hz": high, "count": count,
+             "cases": "all" if count == len(cases) else [dict(cases[k].labels) for k in where]}
+            for (code, text, low, high), (where, count) in self._notes.items()
+        ]
+        return {
+            "notes": notes, "reflections": self._reflections, "reflections_per_channel": self._each,
+            "modes": self._modes, "modes_per_case": self._modes_each,
+        }
+
+
 def _room_sizes(plan: Plan, study: StudyDefinition) -> dict[str, np.ndarray]:
     geometries = [study.rooms[label].room(study.settings[0]).geometry for label in plan.coordinates["room"]]
     return {
@@ -143,39 +201,3 @@ def _room_sizes(plan: Plan, study: StudyDefinition) -> dict[str, np.ndarray]:
         "volume_m3": np.array([g.volume_m3 for g in geometries]),
         "floor_m2": np.array([g.floor_m2 for g in geometries]),
     }
-
-
-def _metadata(plan: Plan, results: Sequence[CaseResult], study: StudyDefinition) -> dict[str, Any]:
-    """Everything a reader needs to trust or repeat the result; no timestamps."""
-    notes: dict[tuple, list[int]] = {}
-    reflections = []
-    for index, result in enumerate(results):
-        for note in result.notes:
-            notes.setdefault((note.code, note.text, note.low_hz, note.high_hz), []).append(index)
-        labels = dict(result.labels)
-        reflections.extend(
-            {**labels, **asdict(reflection), "channel": result.channels[reflection.channel]}
-            for reflection in result.reflections
-        )
-    return {
-        "notes": [
-            {"code": code, "text": text, "low_hz": low, "high_hz": high,
-             "cases": [dict(results[k].labels) for k in where]}
-            for (code, text, low, high), where in notes.items()
-        ],
-        "reflections": reflections,
-        "inputs": study.inputs,
-        "versions": _versions(),
-    }
-
-
-def _versions() -> dict[str, str]:
-    from .. import __version__
-
-    found = {"roomsim": __version__}
-    for name in _RECORDED_PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found

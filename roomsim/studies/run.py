@@ -1,14 +1,23 @@
-"""Running the cases of a study, on threads or processes, in any order, with the same bits."""
+"""Running the cases of a study: serially, on threads, processes or a cluster, in any order, with the same bits."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, Any
+import atexit
+import os
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, Protocol
 
-from ..errors import InvalidValue
+from ..errors import InvalidValue, RoomsimError
 from .case import CaseResult, run_case
-from .plan import Case, make_plan
-from .result import assemble
+from .fingerprint import Fingerprints
+from .plan import Case, Plan, make_plan
+from .result import assemble, result_bytes
+from .store import CaseStore
+from .work import Packer, end_with, one_thread, run_task
 
 if TYPE_CHECKING:
     import xarray
@@ -16,10 +25,45 @@ if TYPE_CHECKING:
     from ..definitions import StudyDefinition
 
 Progress = Callable[[int, int, str], None]
-"""Called with the number of finished cases, the number of all, and the title of the last."""
+"""Called with the number of finished cases, the number of all, and the title of the last ("" where finished cases were
+found at the start)."""
+
+Mapper = Callable[[Callable[[Case], CaseResult], Iterable[Case]], Iterable[CaseResult]]
+"""Any map over cases that keeps their order."""
 
 PROCESS_FROM = 12
-"""Studies of fewer cases run on threads: starting processes would cost more than it saves."""
+"""Fewer cases run on threads: starting processes would cost more than it saves."""
+
+IN_MEMORY_BYTES = 256_000_000
+"""Larger results stay on disk and are read as they are asked for."""
+
+
+class WorkerDied(RoomsimError):
+    """A worker process was ended from outside."""
+
+
+class Keeper(Protocol):
+    """Where finished cases are kept."""
+
+    def keys(self) -> set[str]: ...
+    def get(self, key: str) -> CaseResult | None: ...
+    def put(self, key: str, result: CaseResult) -> None: ...
+
+
+class _Memory:
+    """Finished cases of a small study."""
+
+    def __init__(self) -> None:
+        self._cases: dict[str, CaseResult] = {}
+
+    def keys(self) -> set[str]:
+        return set(self._cases)
+
+    def get(self, key: str) -> CaseResult | None:
+        return self._cases.get(key)
+
+    def put(self, key: str, result: CaseResult) -> None:
+        self._cases[key] = result
 
 
 def predict(
@@ -27,7 +71,9 @@ def predict(
     *,
     progress: Progress | None = None,
     jobs: int | None = None,
-    mapper: Callable[[Callable[[Case], CaseResult], Iterable[Case]], Iterable[CaseResult]] | None = None,
+    mapper: Mapper | None = None,
+    cluster: str | None = None,
+    store: CaseStore | str | os.PathLike[str] | None = None,
 ) -> xarray.Dataset:
     """Predict every case of a study.
 
@@ -37,42 +83,141 @@ def predict(
     progress : told after each case
     jobs : cases at once; all cores by default
     mapper : any map over cases that keeps their order, instead of threads or processes
+    cluster : address of a Dask scheduler, such as "tcp://127.0.0.1:8786", whose workers run the cases
+    store : folder in which each finished case is kept, so that an interrupted study goes on where it stopped and
+        a changed one computes only what the change touches; kept nowhere by default
 
     Returns
     -------
-    labelled arrays; see DEVELOPERS.md, section Result
+    labelled arrays; see DEVELOPERS.md, section Result. A result above 256 MB stays on disk, in the store or in a
+    temporary folder until Python ends, and is read as it is asked for
 
     Raises
     ------
     DefinitionError : where a case breaks a rule
-    InvalidValue : jobs below 1
+    InvalidValue : jobs below 1, more than one of jobs, mapper and cluster, a cluster that does not answer
+    OutputError : the store cannot be written, or another process uses it
+    WorkerDied : a worker process was ended from outside
+    KeyboardInterrupt : Ctrl-C; its text says how much is kept
+
+    Notes
+    -----
+    What comes out does not depend on jobs, mapper, cluster, store, or the order in which cases finish.
     """
     if jobs is not None and jobs < 1:
         raise InvalidValue("jobs", jobs, "must be 1 or more")
+    if sum(x is not None for x in (jobs, mapper, cluster)) > 1:
+        raise InvalidValue("jobs", jobs, "give one of jobs, mapper and cluster")
     plan = make_plan(study)
-    done = mapper(run_case, plan.cases) if mapper else _run(plan.cases, jobs)
-    results: list[CaseResult] = []
-    for case, result in zip(plan.cases, done, strict=True):
-        results.append(result)
-        if progress:
-            progress(len(results), len(plan.cases), case.title)
-    return assemble(plan, results, study)
+    with _keeper(plan, store) as kept:
+        prints = Fingerprints()
+        keys = [prints.of_case(case) for case in plan.cases]
+        _finish(plan, keys, kept, progress, lambda cases: _results(cases, prints, jobs, mapper, cluster))
+        if isinstance(kept, CaseStore):
+            kept.keep_only(keys)
+        return assemble(plan, keys, kept.get, study, in_memory=result_bytes(plan) <= IN_MEMORY_BYTES)
 
 
-def _run(cases: tuple[Case, ...], jobs: int | None) -> Iterator[CaseResult]:
-    from joblib import Parallel, cpu_count, delayed
-    from threadpoolctl import threadpool_limits
+def pending(study: StudyDefinition, store: CaseStore) -> int:
+    """How many cases of a study are still to be computed."""
+    prints = Fingerprints()
+    return len({prints.of_case(case) for case in make_plan(study).cases} - store.keys())
 
-    workers = min(jobs or cpu_count(), len(cases))
-    with threadpool_limits(limits=1):
-        if workers == 1:
-            yield from map(run_case, cases)
+
+def _finish(
+    plan: Plan, keys: Sequence[str], kept: Keeper, progress: Progress | None,
+    results: Callable[[list[tuple[int, Case]]], Iterator[tuple[int, CaseResult]]],
+) -> None:
+    """Compute what is not there yet."""
+    alike = Counter(keys)
+    whole = {key for key in kept.keys() & alike.keys() if kept.get(key) is not None}
+    first = {key: k for k, key in reversed(list(enumerate(keys)))}
+    done = sum(key in whole for key in keys)
+    total = len(keys)
+    if done and progress:
+        progress(done, total, "")
+    wanted = [(k, plan.cases[k]) for k in sorted(first[key] for key in first.keys() - whole)]
+    if not wanted:
+        return
+    try:
+        for index, result in results(wanted):
+            kept.put(keys[index], result)
+            done += alike[keys[index]]
+            if progress:
+                progress(done, total, plan.cases[index].title)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(f"interrupted; {_standing(done, total, kept)}") from None
+    except WorkerDied as error:
+        raise WorkerDied(f"{error}; {_standing(done, total, kept)}") from None
+
+
+def _standing(done: int, total: int, kept: Keeper) -> str:
+    if not isinstance(kept, CaseStore):
+        return "nothing is kept"
+    return f"{done} of {total} cases are finished and kept: the same command goes on from there"
+
+
+@contextmanager
+def _keeper(plan: Plan, store: CaseStore | str | os.PathLike[str] | None) -> Iterator[Keeper]:
+    """The store as given (in use already, where it is one), memory, or a temporary folder for a large result."""
+    if isinstance(store, CaseStore):
+        yield store
+        return
+    if store is None:
+        if result_bytes(plan) <= IN_MEMORY_BYTES:
+            yield _Memory()
             return
-        backend: dict[str, Any] = (
-            {"backend": "loky", "inner_max_num_threads": 1} if len(cases) >= PROCESS_FROM
-            else {"backend": "threading"}
-        )
-        from joblib import parallel_config
+        store = tempfile.mkdtemp(prefix="roomsim-")
+        atexit.register(shutil.rmtree, store, ignore_errors=True)
+    with CaseStore(store) as kept:
+        yield kept
 
-        with parallel_config(**backend):
-            yield from Parallel(n_jobs=workers, return_as="generator")(delayed(run_case)(c) for c in cases)
+
+def _results(
+    cases: list[tuple[int, Case]], prints: Fingerprints, jobs: int | None, mapper: Mapper | None, cluster: str | None
+) -> Iterator[tuple[int, CaseResult]]:
+    """Index and result of each case, as they finish."""
+    from joblib import cpu_count
+
+    if mapper is not None:
+        done = mapper(run_case, [case for _, case in cases])
+        for (index, _), result in zip(cases, done, strict=True):
+            yield index, result
+        return
+    workers = min(jobs or cpu_count(), len(cases))
+    if cluster is None and workers == 1:
+        with one_thread():
+            for index, case in cases:
+                yield index, run_case(case)
+    elif cluster is None and len(cases) < PROCESS_FROM:
+        with one_thread():
+            yield from _parallel(_indexed, cases, workers, backend="threading")
+    else:
+        packer = Packer(prints)
+        tasks = ((packer.task(index, case),) for index, case in cases)
+        if cluster is None:
+            ends = {"initializer": end_with, "initargs": (os.getpid(),)}
+            yield from _parallel(run_task, tasks, workers, backend="loky", **ends)
+        else:
+            from .cluster import connected
+
+            with connected(cluster) as count:
+                yield from _parallel(run_task, tasks, count, backend="dask")
+
+
+def _indexed(index: int, case: Case) -> tuple[int, CaseResult]:
+    return index, run_case(case)
+
+
+def _parallel(
+    function: Callable[..., Any], arguments: Iterable[tuple], workers: int, *, backend: str, **settings: Any
+) -> Iterator[tuple[int, CaseResult]]:
+    from joblib import Parallel, delayed, parallel_config
+    from joblib.externals.loky.process_executor import BrokenProcessPool
+
+    with parallel_config(backend=backend, **settings):
+        pool = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1, max_nbytes=None)
+        try:
+            yield from pool(delayed(function)(*some) for some in arguments)
+        except BrokenProcessPool:
+            raise WorkerDied("a worker process died; where memory is short, fewer --jobs may help") from None

@@ -5,13 +5,12 @@ import shutil
 
 import numpy as np
 import pytest
+from made_studies import BAR, STUDY, write_study
 
 import roomsim
 from roomsim.constants import REFERENCE_PRESSURE_PA
 from roomsim.errors import InvalidValue
 from roomsim.studies import run
-
-from made_studies import BAR, STUDY, write_study
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +73,8 @@ def test_threads_serial_and_any_map_give_the_same_bits(tmp_path):
     mapped = roomsim.predict(study, mapper=lambda function, cases: map(function, cases))
     for other in (threads, mapped):
         for name in serial.data_vars:
-            assert np.array_equal(serial[name].values, other[name].values, equal_nan=serial[name].dtype.kind == "f"), name
+            floats = serial[name].dtype.kind == "f"
+            assert np.array_equal(serial[name].values, other[name].values, equal_nan=floats), name
     assert serial["level_db"].dims[4] == "place.gap_m"
     assert serial["place.gap_m"].values.tolist() == [0.05, 0.3]
     assert not np.allclose(serial["level_db"].values[:, :, :, :, 0], serial["level_db"].values[:, :, :, :, 1], atol=0.5)

@@ -1,0 +1,104 @@
+"""A case on its way to a worker process: what many cases share is packed once and unpacked once."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import threading
+import time
+from collections import OrderedDict
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
+
+from .case import CaseResult, run_case
+from .fingerprint import Fingerprints
+from .plan import Case
+
+MOST_HELD = 24
+"""Rooms and loudspeakers that a worker keeps, with the tables that engines have made of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shared:
+    """An object that several cases have in common, packed."""
+
+    key: bytes
+    packed: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Task:
+    """A case without what it shares."""
+
+    index: int
+    case: Case
+    shared: dict[str, Shared]
+
+
+class Packer:
+    """Makes tasks of cases; each room and loudspeaker is packed once."""
+
+    def __init__(self, prints: Fingerprints) -> None:
+        self._prints = prints
+        self._known: dict[bytes, Shared] = {}
+
+    def task(self, index: int, case: Case) -> Task:
+        """The task of a case."""
+        shared = {name: self._shared(getattr(case, name)) for name in SHARED}
+        return Task(index=index, case=replace(case, **dict.fromkeys(SHARED)), shared=shared)
+
+    def _shared(self, value: Any) -> Shared:
+        key = self._prints.of(value)
+        if key not in self._known:
+            self._known[key] = Shared(key=key, packed=pickle.dumps(value, pickle.HIGHEST_PROTOCOL))
+        return self._known[key]
+
+
+SHARED = ("room", "loudspeaker")
+"""Fields of a case that many cases share."""
+
+_HELD: OrderedDict[bytes, Any] = OrderedDict()
+
+
+def run_task(task: Task) -> tuple[int, CaseResult]:
+    """Run a task in a worker, on one thread; its index and what came out."""
+    held = {name: _held(shared) for name, shared in task.shared.items()}
+    with one_thread():
+        return task.index, run_case(replace(task.case, **held))
+
+
+def _held(shared: Shared) -> Any:
+    if shared.key not in _HELD:
+        _HELD[shared.key] = pickle.loads(shared.packed)
+        if len(_HELD) > MOST_HELD:
+            _HELD.popitem(last=False)
+    _HELD.move_to_end(shared.key)
+    return _HELD[shared.key]
+
+
+def one_thread() -> AbstractContextManager[Any]:
+    """Linear algebra on one thread: two would already change the bits."""
+    return _controller().limit(limits=1)
+
+
+@cache
+def _controller() -> Any:
+    from threadpoolctl import ThreadpoolController
+
+    from ..engines import hybrid  # noqa: F401  what it loads must be there to be limited
+
+    return ThreadpoolController()
+
+
+def end_with(parent: int) -> None:
+    """End this worker soon after the process that started it, however that one ended."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(0.5)
+        os._exit(1)
+
+    if os.name == "posix":
+        threading.Thread(target=watch, daemon=True).start()
