@@ -9,11 +9,12 @@ _HOME = {
     "load": "reading", "check": "reading", "schema": "json_schema", "shipped_rooms": "references",
     "RoomDefinition": "room_definition", "LoudspeakerDefinition": "loudspeaker_definition",
     "StudyDefinition": "study_definition", "MaterialsDefinition": "materials",
+    "MeasurementDefinition": "measurement_definition", "CorrectionDefinition": "correction_definition",
 }
 
 __all__ = [
-    "LoudspeakerDefinition", "MaterialsDefinition", "RoomDefinition", "StudyDefinition", "check", "load", "schema",
-    "shipped_rooms",
+    "CorrectionDefinition", "LoudspeakerDefinition", "MaterialsDefinition", "MeasurementDefinition", "RoomDefinition",
+    "StudyDefinition", "check", "load", "schema", "shipped_rooms",
 ]
 
 

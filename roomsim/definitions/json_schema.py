@@ -12,10 +12,12 @@ def models() -> dict[str, type[Model]]:
     """Kind -> the model that judges it."""
     from .loudspeaker import LoudspeakerModel
     from .materials import MaterialsModel
+    from .measurement import CorrectionModel, MeasurementModel
     from .room import RoomModel
     from .study import StudyModel
 
-    return {"room": RoomModel, "loudspeaker": LoudspeakerModel, "study": StudyModel, "materials": MaterialsModel}
+    return {"room": RoomModel, "loudspeaker": LoudspeakerModel, "study": StudyModel, "materials": MaterialsModel,
+            "measurement": MeasurementModel, "correction": CorrectionModel}
 
 
 def schema(kind: str) -> dict[str, Any]:

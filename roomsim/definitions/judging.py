@@ -60,14 +60,16 @@ def number_at(data: Any, *where: str | int) -> float | None:
     return float(found) if isinstance(found, (int, float)) and not isinstance(found, bool) else None
 
 
-def content_hash(model: Model, parts: Mapping[str, Any], leave_out: set[str] | None = None) -> str:
+def content_hash(
+    model: Model, parts: Mapping[str, Any], leave_out: set[str] | Mapping[str, Any] | None = None
+) -> str:
     """SHA-256 of what a definition says: not of its comments, spelling, order of keys or place on disk.
 
     Parameters
     ----------
     model : the judged definition; labels keep their order, since results are shown in it
     parts : hashes of the files it names
-    leave_out : fields that `parts` stand for
+    leave_out : fields that `parts` stand for, as pydantic's `exclude` takes them
     """
     said = model.model_dump(mode="json", exclude=leave_out)
     text = json.dumps([type(model).__name__, said, parts], ensure_ascii=True, allow_nan=False)

@@ -10,6 +10,7 @@ from ..loudspeaker.boxes import USUAL_LEAKAGE_Q
 from ..loudspeaker.channels import MOUNTINGS
 from ..loudspeaker.filters import CROSSOVER_SHAPES, HIGHEST_ORDER, SECTION_KINDS
 from .fields import Model, angle, choice, entries, items, maybe_empty, name, number, numbers, text, whole
+from .measurement import measured_data
 from .references import file_path
 
 DRIVERS = 64
@@ -63,8 +64,19 @@ class VentedBoxModel(Model):
     leakage_q: number(1, 1000) = Field(USUAL_LEAKAGE_Q, description="quality factor of the box's leakage losses")
 
 
+class LimitsModel(Model):
+    excursion_m: number(1e-5, 0.1, "m") = Field(None, description="linear travel of the cone, from rest to peak")
+    cone_radius_m: number(0.002, 0.5, "m") = Field(
+        None, description="radius of the moving cone; that of a piston or cap unless given"
+    )
+    power_w: number(0.01, 5000, "W") = Field(None, description="electrical power that it stands for long")
+    watt_level_db: number(50, 120, "dB") = Field(
+        None, description="level on its axis at 1 m for 1 W, in its pass band and mounted as it is used"
+    )
+
+
 class DriverModel(Model):
-    """One way to say what a driver sends out, and the box it sits in."""
+    """One way to say what a driver sends out, the box it sits in, and what it can stand."""
 
     piston: PistonModel = Field(None, description="circular piston: in the wall if on-wall, else a cap on a sphere "
                                                   "that stands for the cabinet")
@@ -73,13 +85,19 @@ class DriverModel(Model):
     dipole: DipoleModel = Field(None, description="disk without a baffle (free only)")
     line: LineModel = Field(None, description="straight line of even strength")
     omni: maybe_empty(OmniModel) = Field(None, description="the same in every direction")
-    measured: file_path(".sofa") = Field(None, description="AES69 file beside this one")
+    measured: measured_data() = Field(
+        None, description="AES69 or measurement file beside this one, or {file: …} with what is known of it"
+    )
     closed_box: ClosedBoxModel = Field(None, description="roll-off of a sketched driver in a closed box")
     vented_box: VentedBoxModel = Field(None, description="roll-off of a sketched driver in a vented box")
+    sensitivity_db: number(40, 130, "dB") = Field(
+        None, description="level of a sketched driver on its axis at 1 m for 2.83 V, in its pass band"
+    )
+    limits: LimitsModel = Field(None, description="what it can stand: excursion, power")
 
 
 BOXES = ("closed_box", "vented_box")
-KINDS = tuple(key for key in DriverModel.model_fields if key not in BOXES)
+KINDS = tuple(key for key in DriverModel.model_fields if key not in (*BOXES, "sensitivity_db", "limits"))
 
 
 class AimModel(Model):
@@ -105,6 +123,7 @@ class FilterModel(Model):
     highpass_order: whole(1, HIGHEST_ORDER) = Field(4, description="its order, even for linkwitz-riley")
     highpass_shape: choice(*CROSSOVER_SHAPES) = Field(CROSSOVER_SHAPES[0], description="its alignment")
     equaliser: items(SectionModel, 40, "equaliser sections") = Field([], description="parametric sections in series")
+    fir: file_path(".wav") = Field(None, description="WAV file with the taps of a finite impulse response, one channel")
 
 
 class PlacedDriverModel(Model):
@@ -122,6 +141,9 @@ class LoudspeakerModel(Model):
     loudspeaker: text() = Field(description="the design's name")
     cabinet_m: CabinetModel = Field(description="width, height, depth")
     mounting: choice(*MOUNTINGS) = Field(description="free, or on-wall (gap_m is then 0)")
+    drive_v: number(1e-3, 1000, "V") = Field(
+        2.83, description="voltage before every driver's filter, for which levels re 20 µPa are shown"
+    )
     drivers: entries(DriverModel, DRIVERS, "driver") = Field(description="the kinds of driver, by name")
     channels: entries(items(PlacedDriverModel, DRIVERS_PER_CHANNEL, "drivers"), CHANNELS, "list of drivers") = Field(
         description="what each channel feeds, by name"

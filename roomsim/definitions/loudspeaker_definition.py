@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from ..errors import InvalidValue, RoomsimError
-from ..loudspeaker.channels import MOUNTINGS, Loudspeaker, PlacedDriver
-from ..loudspeaker.filters import Filter, Section
-from .judging import content_hash, judged, mapping_at
-from .loudspeaker import DriverModel, FilterModel, LoudspeakerModel
+from ..errors import InvalidValue
+from ..loudspeaker.channels import MOUNTINGS, Loudspeaker
+from .data_files import fir_at
+from .judging import content_hash, judged, list_at, mapping_at
+from .loudspeaker import LoudspeakerModel
+from .loudspeaker_parts import built
 from .loudspeaker_rules import between_keys
-from .references import file_hash
+from .measurement_definition import MeasurementDefinition, measured_at
 from .yaml_lines import Document, Path_
 
 if TYPE_CHECKING:
-    from ..loudspeaker.directivity import Directivity
+    from ..loudspeaker.filters import Fir
     from .reading import Reader
 
 
@@ -32,8 +31,10 @@ class LoudspeakerDefinition:
     name : label for people
     source : the file
     files : all files that were read for it
-    content_hash : of what the file says and of the measured data it names
-    assumptions : sentences on what sketched drivers take for granted
+    content_hash : of what the file says and of the data it names
+    assumptions : sentences on what sketched drivers take for granted, and what of measured ones was measured,
+        filled or assumed
+    measurements : driver -> its measurement, for those that were measured
     """
 
     name: str
@@ -41,6 +42,7 @@ class LoudspeakerDefinition:
     files: tuple[Path, ...]
     content_hash: str
     assumptions: tuple[str, ...]
+    measurements: Mapping[str, MeasurementDefinition]
     _loudspeaker: Loudspeaker
 
     def loudspeaker(self) -> Loudspeaker:
@@ -55,127 +57,94 @@ def define(document: Document, reader: Reader) -> LoudspeakerDefinition | None:
     before = len(reader.problems)
     reader.problems += problems
     measured = _measured(document, reader)
+    filters = _firs(document, reader)
     if model is None or len(reader.problems) > before:
         return None
+    reader.problems += _levels(document, model, measured)
+    if len(reader.problems) > before:
+        return None
     try:
-        loudspeaker, assumptions = _built(model, {name: data for name, (data, *_) in measured.items()})
+        loudspeaker, assumptions = built(
+            model, {name: found.directivity for name, found in measured.items()},
+            {place: fir for place, (fir, *_) in filters.items()},
+        )
     except InvalidValue as error:
         reader.problems.append(document.problem((error.key,), error.rule, value=error.value, cure=error.cure))
         return None
     return LoudspeakerDefinition(
         name=model.loudspeaker, source=document.path,
-        files=(document.path, *dict.fromkeys(path for _, path, _ in measured.values())),
-        content_hash=content_hash(
-            model.model_copy(update={"drivers": {
-                name: driver.model_copy(update={"measured": measured[name][2]} if name in measured else {})
-                for name, driver in model.drivers.items()
-            }}), {},
-        ),
-        assumptions=assumptions, _loudspeaker=loudspeaker,
+        files=tuple(dict.fromkeys([
+            document.path, *(path for found in measured.values() for path in found.files if path != document.path),
+            *(path for _, path, _ in filters.values()),
+        ])),
+        content_hash=_hash(model, measured, {place: digest for place, (*_, digest) in filters.items()}),
+        assumptions=assumptions, measurements=measured, _loudspeaker=loudspeaker,
     )
 
 
-def _measured(document: Document, reader: Reader) -> dict[str, tuple[Directivity, Path, str]]:
-    """Measured drivers: name -> data, file, hash of the file."""
-    from ..files.sofa import read_directivity
+def _hash(
+    model: LoudspeakerModel, measured: Mapping[str, MeasurementDefinition], filters: Mapping[tuple[str, int], str]
+) -> str:
+    """Of what is said, with the content of data files instead of their names."""
+    parts: dict[str, Any] = {f"measured {name}": found.content_hash for name, found in measured.items()}
+    parts |= {f"fir {channel} {k}": digest for (channel, k), digest in filters.items()}
+    named = {"drivers": {"__all__": {"measured"}}, "channels": {"__all__": {"__all__": {"filter": {"fir"}}}}}
+    return content_hash(model, parts, named)
 
-    found: dict[str, tuple[Directivity, Path, str]] = {}
+
+def _measured(document: Document, reader: Reader) -> dict[str, MeasurementDefinition]:
+    """Measured drivers: name -> measurement, where mounting and sphere go together."""
+    found: dict[str, MeasurementDefinition] = {}
     for name, driver in mapping_at(document.data, "drivers").items():
+        if "measured" not in mapping_at(driver):
+            continue
         where: Path_ = ("drivers", name, "measured")
-        file = mapping_at(driver).get("measured")
-        if not isinstance(file, str) or not file.lower().endswith(".sofa") or "\\" in file:
+        measurement = measured_at(reader, document, where, name)
+        if measurement is None:
             continue
-        path = reader.locate(document, where, file)
-        if path is None:
-            continue
-        try:
-            data = read_directivity(path, name)
-            found[name] = (data, path, file_hash(path))
-        except RoomsimError as error:
-            for what, cure in _told(error):
-                reader.problems.append(document.problem(where, what, value=file, cure=cure))
-            continue
-        half, mounting = data.half_space, document.data.get("mounting")
+        found[name] = measurement
+        half, mounting = measurement.directivity.half_space, document.data.get("mounting")
         if mounting in MOUNTINGS and half != (mounting == "on-wall"):
             sphere, fits = ("half", "on-wall") if half else ("full", "free")
+            said = mapping_at(driver)["measured"]
             reader.problems.append(document.problem(
-                where, f"holds a {sphere} sphere, but the loudspeaker's mounting is {mounting}", value=file,
+                where, f"holds a {sphere} sphere, but the loudspeaker's mounting is {mounting}",
+                value=said if isinstance(said, str) else said.get("file"),
                 cure=f"a {sphere} sphere goes with mounting: {fits}",
             ))
     return found
 
 
-def _told(error: RoomsimError) -> list[tuple[str, str]]:
-    """Rule and cure of every problem of a data file."""
-    problems = getattr(error, "problems", (error,) if isinstance(error, InvalidValue) else ())
-    told = [(f"{problem.key}: {problem.rule}" if problem.key else problem.rule, problem.cure) for problem in problems]
-    return told or [(str(error), "")]
+def _firs(document: Document, reader: Reader) -> dict[tuple[str, int], tuple[Fir, Path, str]]:
+    """FIR filters: channel and position in it -> taps, file, hash."""
+    found = {}
+    for channel, placed in mapping_at(document.data, "channels").items():
+        for k, driver in enumerate(list_at(placed)):
+            text = mapping_at(driver, "filter").get("fir")
+            if isinstance(text, str) and text.lower().endswith(".wav") and "\\" not in text:
+                fir = fir_at(reader, document, ("channels", channel, k, "filter", "fir"), text)
+                if fir is not None:
+                    found[channel, k] = fir
+    return found
 
 
-def _built(model: LoudspeakerModel, measured: dict[str, Directivity]) -> tuple[Loudspeaker, tuple[str, ...]]:
-    directivity = {
-        name: measured[name] if name in measured else _sketched(name, driver, model)
+def _levels(
+    document: Document, model: LoudspeakerModel, measured: Mapping[str, MeasurementDefinition]
+) -> list[Any]:
+    """Drivers with relative levels beside drivers with absolute ones."""
+    absolute = {
+        name: measured[name].directivity.calibrated if name in measured else driver.sensitivity_db is not None
         for name, driver in model.drivers.items()
     }
     used = dict.fromkeys(placed.driver for drivers in model.channels.values() for placed in drivers)
-    told = (
-        sentence for name in used
-        for sentence in (getattr(directivity[name], "assumption", ""), *getattr(directivity[name], "notes", ()))
-    )
-    loudspeaker = Loudspeaker(
-        name=model.loudspeaker,
-        width_m=model.cabinet_m.width, height_m=model.cabinet_m.height, depth_m=model.cabinet_m.depth,
-        mounting=model.mounting,
-        channels={
-            channel: tuple(
-                PlacedDriver(
-                    name=placed.driver, directivity=directivity[placed.driver], position_m=_fixed(placed.at_m),
-                    azimuth_deg=placed.aim.azimuth_deg, elevation_deg=placed.aim.elevation_deg,
-                    filter=_filter(placed.filter),
-                )
-                for placed in drivers
-            )
-            for channel, drivers in model.channels.items()
-        },
-    )
-    return loudspeaker, tuple(dict.fromkeys(sentence for sentence in told if sentence))
-
-
-def _sketched(name: str, driver: DriverModel, model: LoudspeakerModel) -> Directivity:
-    from ..loudspeaker import boxes
-
-    bare = _bare(name, driver, model)
-    if driver.closed_box:
-        return boxes.Boxed(driver=bare, box=boxes.ClosedBox(**driver.closed_box.model_dump()))
-    if driver.vented_box:
-        return boxes.Boxed(driver=bare, box=boxes.VentedBox(**driver.vented_box.model_dump()))
-    return bare
-
-
-def _bare(name: str, driver: DriverModel, model: LoudspeakerModel) -> Directivity:
-    from ..loudspeaker import drivers
-
-    if driver.piston:
-        cabinet = model.cabinet_m
-        return drivers.sketch_piston(
-            driver.piston.radius_m, mounting=model.mounting, name=name,
-            width_m=cabinet.width, height_m=cabinet.height, depth_m=cabinet.depth,
+    if len({absolute[name] for name in used}) < 2:
+        return []
+    known = next(name for name in used if absolute[name])
+    return [
+        document.problem(
+            ("drivers", name), f"has relative levels, {known} has absolute ones: their balance is not known",
+            cure="give drive_v or sensitivity_db with its measurement" if name in measured
+            else "give its sensitivity_db (on axis at 1 m for 2.83 V)",
         )
-    kinds = {
-        "rectangle": drivers.RectangularPiston, "cap": drivers.Cap, "dipole": drivers.Dipole, "line": drivers.Line,
-        "omni": drivers.Omni,
-    }
-    kind = next(kind for kind in kinds if getattr(driver, kind) is not None)
-    return kinds[kind](name=name, **getattr(driver, kind).model_dump())
-
-
-def _filter(said: FilterModel) -> Filter:
-    plain = said.model_dump(exclude={"polarity", "equaliser"})
-    sections = tuple(Section(**section.model_dump()) for section in said.equaliser)
-    return Filter(invert=said.polarity == "inverted", equaliser=sections, **plain)
-
-
-def _fixed(position_m: tuple[float, float, float]) -> NDArray[np.float64]:
-    position = np.array(position_m)
-    position.setflags(write=False)
-    return position
+        for name in used if not absolute[name]
+    ]

@@ -8,9 +8,13 @@ from typing import Any
 from ..errors import Problem
 from ..loudspeaker.channels import MOUNTINGS
 from .fields import near
-from .judging import list_at, mapping_at, number_at
+from .judging import at, list_at, mapping_at, number_at
 from .loudspeaker import BOXES, KINDS
+from .measurement_rules import measured_rules
 from .yaml_lines import Document, Path_
+
+CONES = ("piston", "cap")
+"""Drivers whose own radius is that of a moving cone."""
 
 FRONT_MARGIN_M = 0.05
 """Reference points may lie this far in front of the baffle or outside the cabinet (horns, acoustic centres)."""
@@ -37,7 +41,8 @@ def between_keys(document: Document) -> Iterator[Problem]:
 def _one_kind(document: Document, name: str, driver: dict[str, Any]) -> Iterator[Problem]:
     where: Path_ = ("drivers", name)
     kinds, boxes = [key for key in driver if key in KINDS], [key for key in driver if key in BOXES]
-    if len(kinds) > 1 or (not kinds and len(boxes) == len(driver)):
+    beside = [key for key in driver if key in (*BOXES, "sensitivity_db", "limits")]
+    if len(kinds) > 1 or (not kinds and len(beside) == len(driver)):
         told = f"has {' and '.join(kinds)}; " if kinds else ""
         yield document.problem(where, f"{told}must have one of " + ", ".join(KINDS))
     if len(boxes) > 1:
@@ -45,6 +50,12 @@ def _one_kind(document: Document, name: str, driver: dict[str, Any]) -> Iterator
     if boxes and "measured" in kinds:
         yield document.problem((*where, boxes[0]), "does not go with measured data: they hold the box already",
                                cure="take it out")
+    if "measured" in kinds:
+        yield from measured_rules(document, (*where, "measured"))
+        if "sensitivity_db" in driver:
+            yield document.problem((*where, "sensitivity_db"), "goes with a sketched driver",
+                                   cure="write it into the mapping behind measured: {file: …, sensitivity_db: …}")
+    yield from _limit_rules(document, (*where, "limits"), kinds)
     mounting = document.data.get("mounting")
     for kind in kinds:
         fits = {"rectangle": "on-wall", "cap": "free", "dipole": "free"}.get(kind, mounting)
@@ -55,6 +66,17 @@ def _one_kind(document: Document, name: str, driver: dict[str, Any]) -> Iterator
     if radius is not None and sphere is not None and radius >= sphere:
         yield document.problem((*where, "cap", "sphere_radius_m"), f"must exceed the cap's radius_m ({radius:g} m)",
                                value=sphere)
+
+
+def _limit_rules(document: Document, where: Path_, kinds: list[str]) -> Iterator[Problem]:
+    said = mapping_at(document.data, *where)
+    if at(document.data, *where) == {}:
+        yield document.problem(where, "must have excursion_m, or power_w and watt_level_db")
+    for key, other in (("power_w", "watt_level_db"), ("watt_level_db", "power_w"), ("cone_radius_m", "excursion_m")):
+        if key in said and other not in said:
+            yield document.problem((*where, key), f"needs {other} beside it")
+    if "excursion_m" in said and "cone_radius_m" not in said and not set(kinds) & set(CONES):
+        yield document.problem((*where, "excursion_m"), "needs cone_radius_m beside it, the radius of what moves")
 
 
 def _filter_rules(document: Document, where: Path_) -> Iterator[Problem]:

@@ -12,16 +12,21 @@ from ..errors import DefinitionError, InvalidValue, Problem
 from .yaml_lines import Document, Path_, parse
 
 if TYPE_CHECKING:
+    from .correction_definition import CorrectionDefinition
     from .loudspeaker_definition import LoudspeakerDefinition
     from .materials import MaterialsDefinition
+    from .measurement_definition import MeasurementDefinition
     from .room_definition import RoomDefinition
     from .study_definition import StudyDefinition
 
-    Definition = RoomDefinition | LoudspeakerDefinition | StudyDefinition | MaterialsDefinition
+    Definition = (
+        RoomDefinition | LoudspeakerDefinition | StudyDefinition | MaterialsDefinition | MeasurementDefinition
+        | CorrectionDefinition
+    )
 
 KINDS = {
     "room": "room_definition", "loudspeaker": "loudspeaker_definition", "study": "study_definition",
-    "materials": "materials",
+    "materials": "materials", "measurement": "measurement_definition", "correction": "correction_definition",
 }
 """First key of a file -> the module that judges it."""
 
@@ -35,7 +40,7 @@ def load(path: str | os.PathLike[str], kind: str | None = None, *, allow_outside
     Parameters
     ----------
     path : a YAML file
-    kind : the kind it must be: room, loudspeaker, study or materials; any by default
+    kind : the kind it must be, one of KINDS; any by default
     allow_outside : let it name files outside its own folder
 
     Raises

@@ -17,22 +17,26 @@ YAML_SUFFIXES = (".yaml", ".yml")
 
 
 def file_path(*suffixes: str, names: bool = False) -> Any:
-    """The path of a file beside the one that names it; with `names`, a word without suffix passes too."""
+    """The path of a file beside the one that names it; with `names`, a word without suffix passes too.
 
-    def check(value: Any) -> str:
-        if not isinstance(value, str):
-            rule = "must be a file name" + (" or a shipped room's name" if names else "")
-            raise refusal(f"has no value; {rule}" if value is None else rule)
-        value = checked_text(value, 300)
-        if "\\" in value:
-            raise refusal("holds a backslash", "write / between folders")
-        if not is_path(value) and names:
-            return value
-        if Path(value).suffix.lower() not in suffixes:
-            raise refusal(f"must end in {' or '.join(suffixes)}")
+    Without `suffixes` any will do.
+    """
+    return Annotated[str, BeforeValidator(lambda value: checked_path(value, suffixes, names))]
+
+
+def checked_path(value: Any, suffixes: tuple[str, ...], names: bool = False) -> str:
+    """`value`, refused where it is no path with one of the suffixes; where it may be a name, a word passes too."""
+    if not isinstance(value, str):
+        rule = "must be a file name" + (" or a shipped room's name" if names else "")
+        raise refusal(f"has no value; {rule}" if value is None else rule)
+    value = checked_text(value, 300)
+    if "\\" in value:
+        raise refusal("holds a backslash", "write / between folders")
+    if not is_path(value) and names:
         return value
-
-    return Annotated[str, BeforeValidator(check)]
+    if suffixes and Path(value).suffix.lower() not in suffixes:
+        raise refusal(f"must end in {' or '.join(suffixes)}")
+    return value
 
 
 def is_path(text: str) -> bool:

@@ -38,7 +38,7 @@ class Limits:
 
 LIMITS = Limits()
 
-_START = "start with `room:`, `loudspeaker:`, `study:` or `materials:`"
+_START = "start with `room:`, `loudspeaker:`, `study:`, `measurement:`, `correction:` or `materials:`"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InvalidValue
-from .directivity import Directivity
+from .wrapped import Wrapped
 
 USUAL_LEAKAGE_Q = 7.0
 """Leakage loss of an ordinary vented box (common practice, no source)."""
@@ -120,7 +120,7 @@ Box = ClosedBox | VentedBox
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Boxed:
+class Boxed(Wrapped):
     """A driver in a box: its directivity with the box's high-pass; a `Directivity` itself.
 
     Attributes
@@ -129,48 +129,7 @@ class Boxed:
     box : the alignment
     """
 
-    driver: Directivity
     box: Box
-
-    @property
-    def name(self) -> str:
-        return self.driver.name
-
-    @property
-    def radius_m(self) -> float:
-        return self.driver.radius_m
-
-    @property
-    def sphere_radius_m(self) -> float:
-        return getattr(self.driver, "sphere_radius_m", 0.0)
-
-    @property
-    def assumption(self) -> str:
-        return getattr(self.driver, "assumption", "")
-
-    @property
-    def axisymmetric(self) -> bool:
-        return self.driver.axisymmetric
-
-    @property
-    def has_phase(self) -> bool:
-        return self.driver.has_phase
-
-    @property
-    def half_space(self) -> bool:
-        return self.driver.half_space
-
-    @property
-    def low_hz(self) -> float:
-        return self.driver.low_hz
-
-    @property
-    def high_hz(self) -> float:
-        return self.driver.high_hz
-
-    @property
-    def calibrated(self) -> bool:
-        return self.driver.calibrated
 
     def far_pressure(self, frequency_hz: ArrayLike, directions: ArrayLike) -> NDArray[np.complex128]:
         """D [Pa m], shape (n_direction, n_frequency)."""

@@ -98,8 +98,13 @@ class Fir:
     def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """Σ h_n e^{-j2πfn/rate}, shape (n_frequency,); nothing passes above half of the rate."""
         f = np.asarray(frequency_hz, float)
-        turns = np.multiply.outer(f / self.sample_rate_hz, np.arange(self.taps.size))
-        return np.where(f <= self.sample_rate_hz / 2, np.exp(-2j * np.pi * turns) @ self.taps, 0)
+        turn = -2j * np.pi * f[..., None] / self.sample_rate_hz
+        width = int(np.ceil(np.sqrt(self.taps.size)))      # in rows: 2 √n exponentials per frequency instead of n
+        rows = np.zeros((-(-self.taps.size // width), width))
+        rows.flat[: self.taps.size] = self.taps
+        inner = np.exp(turn * np.arange(width)) @ rows.T
+        outer = np.exp(turn * (width * np.arange(len(rows))))
+        return np.where(f <= self.sample_rate_hz / 2, (inner * outer).sum(axis=-1), 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

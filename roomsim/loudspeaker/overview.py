@@ -21,6 +21,7 @@ from .channels import (
 )
 from .curves import StandardCurves, standard_curves
 from .output import MaximumLevels
+from .trust import trusted_range_hz
 
 ANGLE_STEP_DEG = 2.5
 """Step of the directivity maps."""
@@ -39,7 +40,7 @@ class ChannelOverview:
     frequency_hz : shape (n_frequency,)
     half_space : the data stand for a source in a large wall
     calibrated : levels are dB re 20 µPa at 1 m; else re the channel's own mean free-field level at 1 m
-    low_hz, high_hz : where all of its drivers' data can be trusted
+    low_hz, high_hz : where the data of all drivers that are heard can be trusted (0, inf: nothing limits them)
     curves : standard curves
     mean_db : level at 1 m of the mean square over all directions (the sound power), by a full quadrature
     index_db : directivity index on the axis, re a point source in free field
@@ -106,14 +107,15 @@ def channel_overview(
         orbit: beam_width_deg(drivers, f, speed_m_s, orbit, half_space=half) for orbit in ("horizontal", "vertical")
     }
     curves = standard_curves(far, f, half_space=half, reference_pa_m=reference, **readings)
+    low, high = trusted_range_hz(drivers, f)
     told = (getattr(driver.directivity, "assumption", "") for driver in drivers)
     return ChannelOverview(
         name=name,
         frequency_hz=f,
         half_space=half,
         calibrated=calibrated,
-        low_hz=max(driver.directivity.low_hz for driver in drivers),
-        high_hz=min(driver.directivity.high_hz for driver in drivers),
+        low_hz=low,
+        high_hz=high,
         curves=curves,
         mean_db=db(power / solid, reference**2),
         index_db=db(4 * np.pi * axis / power),

@@ -13,6 +13,7 @@ from ..constants import REFERENCE_PRESSURE_PA
 from ..engines.hybrid import scene_transition_hz, simulate
 from ..errors import RoomsimError
 from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
+from ..loudspeaker.trust import trusted_range_hz
 from ..response import Note, Reflection, Response
 from ..sphere import fibonacci_grid
 from .case_modes import case_modes
@@ -86,7 +87,10 @@ def run_case(case: Case) -> CaseResult:
         decay_method=decay.method,
         transition_hz=transition,
         decay_mid_s=float(decay.decay_s[mid].mean()),
-        trusted_from_hz=float(case.frequency_hz[0] if response.wave is not None else transition),
+        trusted_from_hz=max(
+            float(case.frequency_hz[0] if response.wave is not None else transition),
+            *(trusted_range_hz(drivers, case.frequency_hz)[0] for drivers in case.loudspeaker.channels.values()),
+        ),
         calibrated=case.loudspeaker.calibrated,
         reference_db=float(db(reference, REFERENCE_PRESSURE_PA**2)),
         reflections=response.reflections,

@@ -345,7 +345,7 @@ def test_definitions_travel_to_other_processes(edit: Edit):
 # schema ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["room", "furnished", "alcove", "bar", "study", "finishes"])
+@pytest.mark.parametrize("name", ["room", "furnished", "alcove", "bar", "study", "finishes", "orbits", "chamber"])
 def test_schema_takes_the_good_files(name: str):
     text = (GOOD / f"{name}.yaml").read_text("utf-8")
     data = yaml.safe_load(re.sub(r"\b(125|250|500|1000):", r"'\1':", text))     # JSON knows only texts as keys
@@ -358,6 +358,8 @@ def test_schema_takes_the_good_files(name: str):
     "unknown key", "key without its unit", "text for a number", "boolean for a number", "number for text",
     "millimetres", "face without a material", "unknown mounting", "radius in millimetres", "two coordinates",
     "setting as a word", "no designs", "a billion seats", "unknown kind of finish", "channel without drivers",
+    "unknown orbit", "distance in millimetres", "elevation beyond the pole", "unknown key beside a measured file",
+    "pair without its chamber", "excursion in millimetres",
 ])
 def test_schema_refuses_what_is_wrong_in_shape(name: str):
     case = next(case for case in CASES if case["name"] == name)
@@ -380,13 +382,13 @@ def test_every_key_is_described():
             for item in node:
                 yield from keys(item)
 
-    for kind in ("room", "loudspeaker", "study", "materials"):
+    for kind in ("room", "loudspeaker", "study", "materials", "measurement", "correction"):
         for key, item in keys(schema(kind)):
             assert item.get("description"), (kind, key)
 
 
 def test_unknown_schema():
-    with pytest.raises(InvalidValue, match="must be one of room, loudspeaker, study, materials"):
+    with pytest.raises(InvalidValue, match="one of room, loudspeaker, study, materials, measurement, correction"):
         schema("cabin")
 
 
