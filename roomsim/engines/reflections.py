@@ -11,6 +11,7 @@ from ..bands import db
 from ..conventions import LISTED_DB
 from ..response import Reflection
 from ..scene import Scene
+from .echo_sums import add_echoes
 from .lattice import faces_in_order, image_coordinates
 from .nodes import PER_OCTAVE, lattice_hz, lattice_position
 from .paths import Paths, direct_reach_m, make_grid, middle_m
@@ -45,7 +46,9 @@ def strongest_reflections(
 
     Notes
     -----
-    The drivers of a channel are summed coherently path by path; what belongs to the direct sound is no entry.
+    The drivers of a channel are summed coherently path by path; what belongs to the direct sound is no entry. But
+    the echoes of near plates are, also those that belong to the direct sound (they come before all reflections and
+    say what the bench or the screen does): beside the `count` strongest, each of at least conventions.LISTED_DB.
     """
     low, high = (int(np.round(v)) for v in lattice_position((BAND_HZ[0], HIGH_BAND_HZ[1])))
     channels = range(len(scene.channels))
@@ -67,7 +70,9 @@ def strongest_reflections(
             chosen = _chosen(levels, _delay_ms(survey, channel, listener, lattice), _SHORTLIST * count, all_within_ms,
                              LISTED_DB - _MARGIN_DB)
             shortlist = np.unique(np.concatenate([lattice[chosen], direct]), axis=0)
-            found += _listed(final, channel, listener, limit, shortlist, count, all_within_ms)
+            listed = _listed(final, channel, listener, limit, shortlist, count, all_within_ms)
+            listed += _echoes(final, channel, listener, limit, direct)
+            found += sorted(listed, key=lambda one: -one.level_db)
     return found
 
 
@@ -133,7 +138,40 @@ def path_energies(
         pressure = paths.spectra(channel, sums)[:, 0]
         direct += pressure[0]
         energies.append(np.abs(pressure[1:]) ** 2)
-    return np.concatenate(energies), np.abs(direct) ** 2
+    near = np.zeros((2, drivers, 1, 2, paths.grid.plan.slot_hz.size))
+    add_echoes(paths, channel, limit_m, near, part)
+    return np.concatenate(energies), np.abs(direct + paths.spectra(channel, near)[0, 0]) ** 2
+
+
+def _echoes(
+    paths: Paths, channel: int, listener: int, limit_m: float, direct: NDArray[np.int32]
+) -> list[Reflection]:
+    """Entries for the echoes of near plates; `direct` are the lattice positions of direct paths."""
+    echoes = paths.echoes(channel)
+    if echoes is None:
+        return []
+    scene, at = paths.scene, paths.scene.listeners_m[listener]
+    drivers, first = len(scene.channel_emitters(channel)), np.linalg.norm(middle_m(scene, channel) - at)
+    _, whole = path_energies(paths, channel, listener, limit_m, direct)
+    found = []
+    for plate, name in enumerate(echoes.names):
+        sums = np.zeros((len(echoes.index), drivers, 1, 2, paths.grid.plan.slot_hz.size))
+        add_echoes(paths, channel, limit_m, sums, slice(listener, listener + 1), plate=plate)
+        levels = _levels(paths, np.abs(paths.spectra(channel, sums)[:, 0]) ** 2, whole)
+        middle = echoes.position_m[echoes.plate == plate].mean(axis=0)
+        for path in np.flatnonzero((levels >= LISTED_DB).any(axis=0)):
+            n = echoes.index[path]
+            image = np.array([image_coordinates(middle[axis], paths.size[axis], n[axis]) for axis in range(3)])
+            azimuth, elevation = scene.arrival_angles_deg(listener, image - at)
+            found.append(
+                Reflection(
+                    channel=channel, listener=listener, faces=(name, *faces_in_order(n, image, at, paths.size)),
+                    delay_ms=float((np.linalg.norm(image - at) - first) / scene.room.air.speed_m_s * 1e3),
+                    level_db=float(levels[0, path]), high_level_db=float(levels[1, path]),
+                    azimuth_deg=float(azimuth), elevation_deg=float(elevation),
+                )
+            )
+    return found
 
 
 def _listed(

@@ -169,3 +169,29 @@ def test_what_is_no_plate() -> None:
         Plate(name="askew", corner_m=[0, 0, 0], first_m=[1, 0, 0], second_m=[1, 1, 0])
     with pytest.raises(InvalidValue, match="millimetre"):
         Plate(name="line", corner_m=[0, 0, 0], first_m=[1, 0, 0], second_m=[0, 0, 0])
+
+
+def test_echoes_are_listed_under_the_plates_name() -> None:
+    """First in time, though they belong to the direct sound; delay and level by mirror and weight; with the ceiling."""
+    source = (0.3, 2.4, 0.82)
+    shelf = Plate(name="bench top", corner_m=[0, 1.9, 0.7], first_m=[0.6, 0, 0], second_m=[0, 1.2, 0])
+    a_scene = with_plates(scene(room(SIZE, OPEN | {"ceiling": HARD}), source, SEATS[:1]), shelf)
+    part = trace_images(a_scene, F, reflections=6)
+    first, *others = sorted(part.reflections, key=lambda one: one.delay_ms)
+    assert first.faces == ("bench top",)
+    s, e = np.array(source), np.array(SEATS[0])
+    direct, mirrored = np.linalg.norm(s - e), np.linalg.norm(s * [1, 1, -1] + [0, 0, 1.4] - e)
+    assert first.delay_ms == pytest.approx((mirrored - direct) / 343.0 * 1e3, abs=1e-3)
+    assert first.elevation_deg == pytest.approx(-np.degrees(np.arcsin((1.1 - 0.58) / mirrored)), abs=0.1)
+    f = analysis_grid_hz(500, 4000, 24)
+    shift = np.array([0, 0, 0.7])
+    m, d = (w[0] for w in plate_weights(2 * np.pi * f / 343, s - shift, e - shift, (0, 1.9), (0.6, 3.1), (8.0, 14.0)))
+    straight, echo = (np.exp(-2j * np.pi * f * r / 343) / r for r in (direct, mirrored))
+    whole = (1 + d) * straight + m * echo
+    expected = 10 * np.log10(np.mean(np.abs(m / mirrored) ** 2) / np.mean(np.abs(whole) ** 2))
+    assert first.level_db == pytest.approx(expected, abs=0.3)
+    assert ("ceiling",) in [one.faces for one in others]
+    assert ("bench top", "ceiling") in [one.faces for one in others]
+    assert part.reflections == tuple(sorted(part.reflections, key=lambda one: -one.level_db))
+    bare = trace_images(scene(room(SIZE, OPEN | {"ceiling": HARD}), source, SEATS[:1]), F, reflections=6)
+    assert [one.faces for one in bare.reflections] == [("ceiling",)]
