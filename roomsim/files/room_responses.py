@@ -14,12 +14,13 @@ from numpy.typing import NDArray
 
 from ..constants import CELSIUS_ZERO_K, REFERENCE_PRESSURE_PA
 from ..errors import DefinitionError, InvalidValue, Problem, RoomsimError, shown
-from .output import safe_names
+from .output import safe_name, safe_names
 from .wav import write_wav
 
 CONVENTION = "SingleRoomMIMOSRIR"
 PEAK = 0.7
 LEVELS_FILE = "levels.json"
+_CHANNEL_LETTERS = 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,7 +102,7 @@ def write_room_responses(path: Path, responses: RoomResponses) -> None:
     sofa.MeasurementDate = np.zeros(len(ahead))
     sofa.Data_IR = np.asarray(responses.samples, float).transpose(1, 2, 0)[:, None]      # (M, R, N, E)
     sofa.Data_SamplingRate = float(responses.rate_hz)
-    sofa.Data_Delay = np.zeros((1, 1, count))
+    sofa.Data_Delay = np.zeros((len(ahead), 1, count))
     path = Path(path)
     draft = path.with_name(f".{path.stem}-{secrets.token_hex(4)}.sofa")
     try:
@@ -161,34 +162,49 @@ def read_room_responses(path: Path) -> RoomResponses:
     )
 
 
-def write_response_wavs(folder: Path, responses: RoomResponses) -> list[Path]:
+def write_response_wavs(folder: Path, responses: RoomResponses, prefix: str = "") -> list[Path]:
     """Write one mono WAV per channel and seat, with one common gain, and the levels that belong to it.
 
     The largest sample of all is 0.7 of full scale, so nothing clips and levels compare between files;
-    `levels.json` says what full scale stands for. Mind the volume when you play them.
+    `levels.json` says what full scale stands for, and which file belongs to which channel and seat. Mind the
+    volume when you play them.
+
+    Parameters
+    ----------
+    folder : must be there
+    prefix : begins every file name; a safe one is the caller's business
 
     Returns
     -------
     the WAV files, channels first
+
+    Raises
+    ------
+    RoomsimError : a file cannot be written
     """
     folder = Path(folder)
     largest = float(np.abs(responses.samples).max())
     gain = PEAK / largest if largest > 0 else 1.0
-    labels = [
-        f"{channel}-seat-{seat + 1:02d}" for channel in responses.channels for seat in range(len(responses.listeners_m))
-    ]
-    paths = [folder / f"{name}.wav" for name in safe_names(labels)]
-    flat = responses.samples.reshape(-1, responses.samples.shape[-1])
-    for path, samples in zip(paths, flat, strict=True):
-        write_wav(path, responses.rate_hz, samples * gain)
+    seats = range(len(responses.listeners_m))
+    names = safe_names([safe_name(channel)[:_CHANNEL_LETTERS] for channel in responses.channels])
+    files = []
+    for k, name in enumerate(names):
+        for seat in seats:
+            path = folder / f"{prefix}{name}-seat-{seat + 1:02d}.wav"
+            write_wav(path, responses.rate_hz, responses.samples[k, seat] * gain)
+            files.append({
+                "file": path.name, "channel": responses.channels[k], "seat": seat + 1,
+                "position_m": [round(float(x), 4) for x in responses.listeners_m[seat]],
+            })
     levels = {
         "gain_per_pascal": gain,
         "full_scale_db_re_20_upa": float(20 * np.log10(1 / gain / REFERENCE_PRESSURE_PA)),
-        "files": [path.name for path in paths],
+        "files": files,
         "comment": responses.comment,
     }
     try:
-        (folder / LEVELS_FILE).write_text(json.dumps(levels, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        text = json.dumps(levels, indent=1, ensure_ascii=False) + "\n"
+        (folder / f"{prefix}{LEVELS_FILE}").write_text(text, encoding="utf-8")
     except OSError as error:
         raise RoomsimError(f"{folder}: cannot be written ({error.strerror or error})") from error
-    return paths
+    return [folder / one["file"] for one in files]
