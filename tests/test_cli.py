@@ -52,7 +52,8 @@ def run(*arguments: str, cwd: Path | None = None) -> subprocess.CompletedProcess
 def test_predict_writes_beside_the_study(predicted: Path) -> None:
     names = {p.name for p in predicted.iterdir()}
     assert names == {"contents.txt", "result.nc", "result.csv", "table.csv", "overview.png", "decay-time.png",
-                     "response-small.png", "room-small.png"}
+                     "response-small.png", "room-small.png", "balance-small.png", "modes-small.png", "balance.csv",
+                     "reflections.csv", "modes.csv"}
     result = roomsim.open_result(predicted / "result.nc")
     assert result.sizes["listener"] == 3 and list(result["design"].values) == ["narrow", "wide"]
 
@@ -61,7 +62,8 @@ def test_predict_prints_a_table_and_where_the_files_are(small: Path, predicted: 
     assert main(["predict", str(small), "--jobs", "1"]) == 0
     out, err = capsys.readouterr()
     assert err == ""                                      # no progress bar where nobody watches
-    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "7 files in"):
+    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "12 files in", "tangential", "gap ms",
+                 "ceiling"):
         assert word in out
 
 
@@ -260,7 +262,7 @@ def test_the_demo_runs(tmp_path: Path, capsys) -> None:
     assert [round(row["volume_m3"]) for row in rows] == [33, 33, 58, 58, 98, 98]
     # living rooms, furnished: 0.3 to 0.6 s in the surveys that room-acoustics handbooks print (common practice)
     assert all(0.3 < row["decay_mid_s"] < 0.6 for row in rows)
-    assert sum(p.suffix == ".png" for p in (tmp_path / "demo" / "study-results").iterdir()) == 8
+    assert sum(p.suffix == ".png" for p in (tmp_path / "demo" / "study-results").iterdir()) == 14
 
 
 def interrupted(folder: Path, number: int) -> tuple[int, str]:
