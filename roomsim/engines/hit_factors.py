@@ -22,7 +22,7 @@ from ..conventions import BOX_FACES
 from ..room.materials import Material
 from ..room.room import Room
 from .lattice import image_coordinates
-from .walls import finish_factor
+from .walls import specular_part, spherical_factor
 
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -59,6 +59,11 @@ class HitFactors:
         self._k = 2 * np.pi * self._f / room.air.speed_m_s
         self._size = np.asarray(room.geometry.size_m, float)
         self._faces = [_patched_face(room, face) for face in BOX_FACES]
+        self._finishes = {
+            id(finish): None if getattr(finish, "anechoic", False) else (
+                1 / np.asarray(finish.impedance(self._f), complex), specular_part(finish, self._f))
+            for face in self._faces for finish in face.finishes
+        }
 
     def at(
         self, index: NDArray[np.int64], image_m: Floats, listener_m: Floats, mount: tuple[int, int] | None = None
@@ -100,7 +105,7 @@ class HitFactors:
         if side not in known:
             cosine = (np.abs(image_m[:, axis] - listener_m[:, axis]) / length_m)[:, None]
             kr = self._k * length_m[:, None]
-            known[side] = [finish_factor(finish, self._f, cosine, kr) for finish in face.finishes]
+            known[side] = [self._factor(finish, cosine, kr) for finish in face.finishes]
         own, *others = known[side]
         if not face.finish_of:
             return own
@@ -114,6 +119,15 @@ class HitFactors:
             patch_weights(weights, self._k, source, receiver, low, high, self._size[across], exact, *FADE_RAD)
             mixed += weights * (others[finish - 1] - own)
         return mixed
+
+
+    def _factor(self, finish: Material, cosine: Floats, kr: Floats) -> Complexes:
+        """Q·√(1 - s) of one finish; 0 for an opening."""
+        known = self._finishes[id(finish)]
+        if known is None:
+            return np.zeros(kr.shape, complex)
+        admittance, kept = known
+        return spherical_factor(admittance, cosine, kr) * kept
 
 
 def _patched_face(room: Room, face: str) -> _PatchedFace:

@@ -35,9 +35,12 @@ REACH_PER_K = 4.0
 LEAST_REACH = 30.0
 """Guided modes are kept to the transverse wavenumber max(REACH_PER_K·k, LEAST_REACH) [1/m]."""
 
-_ORDERS_PER_KL, _MORE_ORDERS = 0.5, 3
-"""Polynomials along a side of length l: kl/2 + 3, as a plane wave along it needs; the two sides' orders together
-lie within an ellipse."""
+_ORDERS_PER_KL, _MORE_ORDERS = (0.35, 0.5), 3
+"""Polynomials along a side of length l: kl/2 + 3, as a plane wave along it needs; down to 0.35 kl + 3 where the patch
+hardly differs from its wall (|β - β₀| from _SLIGHT): then the finest waves on it matter in the square of that. The
+two sides' orders together lie within an ellipse."""
+
+_SLIGHT = (0.03, 0.15)
 
 _SINGLE_FROM = 200
 
@@ -151,7 +154,7 @@ class _Patches:
             key = patch.axis, patch.side
             if key not in self.walls:
                 self.walls[key] = self._wall(box.k_beta[:, :, f], *key)
-        self.bases = [self._bases(patch) for patch in self.deviations]
+        self.bases = [self._bases(*pair) for pair in zip(self.deviations, difference, strict=True)]
         self.kept = [_kept(one.shape[1], two.shape[1]) for one, two in self.bases]
         self.counts = [kept.size for kept in self.kept]
 
@@ -197,11 +200,12 @@ class _Patches:
             self.axes[a].q, self.axes[b].q, self.propagation, near, far, self.axes[axis].length)
         return _Wall(axis, side, (a, b), far, *closed)
 
-    def _bases(self, patch: Deviation) -> tuple[Complexes, Complexes]:
+    def _bases(self, patch: Deviation, difference: complex) -> tuple[Complexes, Complexes]:
         """Overlaps of the modes of the patch's two axes with its polynomials, each (n_mode, n_order)."""
         found = []
+        per_kl = float(np.interp(abs(difference) / self.k, _SLIGHT, _ORDERS_PER_KL))
         for axis, low, high in zip(self.walls[patch.axis, patch.side].across, patch.low_m, patch.high_m, strict=True):
-            orders = int(np.ceil(_ORDERS_PER_KL * self.k * (high - low))) + _MORE_ORDERS
+            orders = int(np.ceil(per_kl * self.k * (high - low))) + _MORE_ORDERS
             found.append(kernels.overlaps(*self.axes[axis], float(low), float(high), orders))
         return found[0], found[1]
 
