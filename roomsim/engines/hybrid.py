@@ -16,9 +16,11 @@ from ..scene import Scene
 from .images import trace_images
 from .late import spectrum_of_bands
 from .modes import modal_decay_s
+from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
 from .rays import trace_rays
-from .wave import solve_box
+from .special_paths import FRESNEL_ORDER
+from .wave import recent_roots, solve_box
 
 RAY_BANDS_HZ = 1000 * OCTAVE ** np.arange(-4, 5)
 """Octaves 63 Hz to 16 kHz."""
@@ -75,7 +77,7 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
     wave = np.full(images.direct.shape, np.nan, complex)
     low = weight > 0
     if low.any():
-        wave[..., low] = solve_box(scene, f[low])
+        wave[..., low] = solve_box(scene, f[low], roots=recent_roots(scene.room, f[low]))
     return Response(
         frequency_hz=f,
         channels=scene.channels,
@@ -147,8 +149,28 @@ def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
                 Note(code="cabinet-near-wall",
                      text=f"{speaker.name} stands {placed.gap_m:g} m from the {placed.wall} wall, less than its "
                           f"depth of {speaker.depth_m:g} m: scattering between cabinet and wall is neglected."))
+    notes.extend(_patch_notes(scene, options))
     notes.extend(_material_notes(scene))
     return tuple(notes)
+
+
+def _patch_notes(scene: Scene, options: Options) -> list[Note]:
+    """How far patches and near plates are followed."""
+    low, high = options.crossfade_hz
+    notes = []
+    if scene.room.patches:
+        notes.append(
+            Note(code="patches", low_hz=low,
+                 text=f"Reflections of up to {FRESNEL_ORDER} hits meet patches by their Fresnel weights, later ones a "
+                      "mix of each face's finishes; waves bent at one patch and then another are neglected."))
+    names = dict.fromkeys(plate.name for placed in scene.loudspeakers for plate in placed.plates)
+    if names:
+        notes.append(
+            Note(code="near-plates", high_hz=high,
+                 text=f"{', '.join(names).capitalize()}: rigid plates, followed for paths of up to {PLATE_ORDER} hits "
+                      f"in the room; the exact field, which takes part below {high:g} Hz, does not know them, nor do "
+                      "the rays."))
+    return notes
 
 
 def _material_notes(scene: Scene) -> list[Note]:

@@ -223,11 +223,11 @@ def mode_table(scene: Scene, high_hz: float = BASS_HZ) -> tuple[Mode, ...]:
         seats *= low * np.exp(1j * q * x) + high * np.exp(1j * q * (size[a] - x))
     heard = np.mean(np.abs(seats) ** 2, axis=0)
     volume = scene.room.geometry.volume_m3
-    own = np.array([_free_field(source, e.on_wall) for source, e in zip(sources, scene.emitters, strict=True)])
+    own = [_free_field(source, e.on_wall) for source, e in zip(sources, scene.emitters, strict=True)]
     loss = DECAY_CONSTANT / (2 * modes.decay_s) / speed
     resonance = 4 * np.pi / (2 * np.abs(k) * loss)
     channel_drive, channel_own = (_per_channel(scene, values) for values in (drive, own))
-    own_level = np.sqrt(np.sum(np.abs(own) ** 2, axis=1))
+    own_level = np.array([np.sqrt(np.sum(np.abs(one) ** 2, axis=0)) for one in own])     # harmonics differ in number
     channel_level = np.sqrt(np.sum(np.abs(channel_own) ** 2, axis=1))
     driver_db = _ratio_db(np.abs(drive) ** 2 * volume, own_level**2)
     channel_db = _ratio_db(np.abs(channel_drive) ** 2 * volume, channel_level**2)

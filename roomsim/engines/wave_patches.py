@@ -17,7 +17,7 @@ a 58 m³ box, 40 to 790 Hz: 0.003 of the field or less, 0.05 dB at all seats but
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -37,8 +37,8 @@ LEAST_REACH = 30.0
 
 _ORDERS_PER_KL, _MORE_ORDERS = (0.35, 0.5), 3
 """Polynomials along a side of length l: kl/2 + 3, as a plane wave along it needs; down to 0.35 kl + 3 where the patch
-hardly differs from its wall (|β - β₀| from _SLIGHT): then the finest waves on it matter in the square of that. The
-two sides' orders together lie within an ellipse."""
+hardly differs from its wall (|β - β₀| within _SLIGHT), where what the finest waves on it do is slight: 0.005 of the
+field in furnished rooms. The two sides' orders together lie within an ellipse."""
 
 _SLIGHT = (0.03, 0.15)
 
@@ -53,6 +53,28 @@ def needed_reach(wavenumber: ArrayLike) -> float:
     return float(max(REACH_PER_K * np.max(wavenumber), LEAST_REACH) ** 2)
 
 
+MOST_HELD_BYTES = 120_000_000
+"""Matrices that are kept for whatever stands in the same room next; what does not fit is built again."""
+
+
+class Systems:
+    """Matrices of a room's patches, one a frequency, with their factors: they know nothing of drivers and seats."""
+
+    def __init__(self) -> None:
+        self._held: dict[int, System] = {}
+        self._bytes = 0
+
+    def get(self, f: int) -> System | None:
+        """The system at frequency number f, None where it is not held."""
+        return self._held.get(f)
+
+    def keep(self, f: int, system: System) -> None:
+        """Hold a system, if there is room."""
+        if f not in self._held and self._bytes + system.nbytes <= MOST_HELD_BYTES:
+            self._held[f] = system
+            self._bytes += system.nbytes
+
+
 class UniformBox(Protocol):
     """A box of uniform faces, as `wave.BoxRoots` holds it."""
 
@@ -62,6 +84,7 @@ class UniformBox(Protocol):
     k_beta: Complexes
     axes: tuple[AxisModes, AxisModes, AxisModes]
     layout: Layout
+    systems: Systems
 
 
 def patch_field(
@@ -98,8 +121,45 @@ def patch_field(
               for axis in {one.axis for one in deviations}}
     for n in range(f.size):
         if np.any(difference[:, n] != 0):
-            out[..., n] = _Patches(box, n, float(k[n]), difference[:, n]).field(drives, channels, listeners_m)
+            patches = _Patches(box, n, float(k[n]), difference[:, n])
+            if (system := box.systems.get(n)) is None:
+                system = patches.system()
+                box.systems.keep(n, system)
+            out[..., n] = patches.field(system, drives, channels, listeners_m)
     return out
+
+
+class System(NamedTuple):
+    """A linear system, ready to be solved for any right side; large ones in single precision with one step of
+    refinement (1e-13), for which they keep their matrix."""
+
+    lower_upper: NDArray[Any]
+    pivots: NDArray[np.int32]
+    matrix: Complexes | None
+
+    @classmethod
+    def of(cls, matrix: Complexes) -> System:
+        """Factorise a matrix."""
+        from scipy.linalg import lu_factor
+
+        single = len(matrix) >= _SINGLE_FROM
+        factors = lu_factor(matrix.astype(np.complex64) if single else matrix, overwrite_a=single, check_finite=False)
+        return cls(*factors, matrix if single else None)
+
+    @property
+    def nbytes(self) -> int:
+        return self.lower_upper.nbytes + (0 if self.matrix is None else self.matrix.nbytes)
+
+    def solved(self, right: Complexes) -> Complexes:
+        """The solution."""
+        from scipy.linalg import lu_solve
+
+        factors = self.lower_upper, self.pivots
+        if self.matrix is None:
+            return lu_solve(factors, right, check_finite=False)
+        found = lu_solve(factors, right.astype(np.complex64), check_finite=False).astype(complex)
+        rest = (right - self.matrix @ found).astype(np.complex64)
+        return found + lu_solve(factors, rest, check_finite=False)
 
 
 class _Drive(NamedTuple):
@@ -158,8 +218,8 @@ class _Patches:
         self.kept = [_kept(one.shape[1], two.shape[1]) for one, two in self.bases]
         self.counts = [kept.size for kept in self.kept]
 
-    def field(self, drives: dict[int, list[_Drive]], channels: int, listeners_m: Floats) -> Complexes:
-        """Shape (n_channel, n_listener)."""
+    def system(self) -> System:
+        """Their matrix and its factors."""
         edges = np.cumsum([0, *self.counts])
         matrix = np.empty((edges[-1], edges[-1]), complex)
         for i in range(len(self.deviations)):
@@ -171,6 +231,13 @@ class _Patches:
                 if j > i:
                     matrix[columns, rows] = 1j * self.difference[i] * block.T
         matrix[np.diag_indices(edges[-1])] += 1
+        return System.of(matrix)
+
+    def field(
+        self, system: System, drives: dict[int, list[_Drive]], channels: int, listeners_m: Floats
+    ) -> Complexes:
+        """Shape (n_channel, n_listener)."""
+        edges = np.cumsum([0, *self.counts])
         incident = np.empty((edges[-1], channels), complex)
         for key, wall in self.walls.items():
             arrived = self._arrived(wall, drives[wall.axis], channels)
@@ -179,7 +246,7 @@ class _Patches:
                     one, two = self.bases[i]
                     projected = one.T @ arrived @ two                       # (n_channel, i, j)
                     incident[edges[i] : edges[i + 1]] = projected.reshape(channels, -1)[:, self.kept[i]].T
-        pressure = _solved(matrix, incident)
+        pressure = system.solved(incident)
         out = np.zeros((channels, len(listeners_m)), complex)
         for key, wall in self.walls.items():
             strength = np.zeros((channels, *wall.kc.shape), complex)
@@ -290,17 +357,6 @@ def _cut(modes: AxisModes, f: int, reach: float) -> _Axis:
     q = modes.q[f]
     count = max(int(np.searchsorted((q * q).real, reach)), 1)
     return _Axis(q[:count].copy(), modes.a[f, :count].copy(), modes.b[f, :count].copy(), modes.length_m)
-
-
-def _solved(matrix: Complexes, right: Complexes) -> Complexes:
-    """The solution of a linear system; large ones in single precision with one step of refinement (1e-13)."""
-    if len(matrix) < _SINGLE_FROM:
-        return np.linalg.solve(matrix, right)
-    from scipy.linalg import lu_factor, lu_solve
-
-    factors = lu_factor(matrix.astype(np.complex64), overwrite_a=True, check_finite=False)
-    found = lu_solve(factors, right.astype(np.complex64), check_finite=False).astype(complex)
-    return found + lu_solve(factors, (right - matrix @ found).astype(np.complex64), check_finite=False)
 
 
 def _kept(first: int, second: int) -> NDArray[np.int64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -218,3 +219,19 @@ def test_what_it_refuses() -> None:
     object.__setattr__(room.geometry, "kind", "plan")
     with pytest.raises(InvalidValue, match="box"):
         room_modes(room, 100)
+
+
+def test_drivers_of_unlike_patterns_share_a_table() -> None:
+    """A point and a cardioid in one channel: unlike numbers of harmonics, one table."""
+    room = box_room([5.0, 4.0, 2.5], [40.0] * 6)
+    points = [(0.3, 1.5, 0.7), (0.3, 2.5, 0.7)]
+    scene = box_scene(room, points, [(3.0, 2.0, 1.2)], one_channel=True)
+    wide = Pattern(lambda k, n: 0.5 + 0.5 * n[:, :1] * np.ones(k.size), radius_m=0.05)
+    (placed,) = scene.loudspeakers
+    first, second = placed.loudspeaker.channels["all"]
+    speaker = replace(placed.loudspeaker, channels={"all": (first, replace(second, directivity=wide))})
+    mixed = replace(scene, loudspeakers=(replace(placed, loudspeaker=speaker),))
+    modes = mode_table(mixed, 100.0)
+    assert modes and all(len(mode.driver_db) == 2 and np.isfinite(mode.share_db) for mode in modes)
+    alone = mode_table(scene, 100.0)
+    assert [mode.driver_db[0] for mode in modes] == pytest.approx([mode.driver_db[0] for mode in alone])
