@@ -20,6 +20,7 @@ from . import __version__
 from .commands.analyse import analyse
 from .commands.check import check
 from .commands.rooms import rooms
+from .commands.speaker import speaker
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
 from .errors import DefinitionError, InvalidValue, Problem, RoomsimError
@@ -52,6 +53,7 @@ app.command()(predict)
 app.command()(check)
 app.command()(analyse)
 app.command()(rooms)
+app.command()(speaker)
 
 
 def _say(error: str, as_json: bool, problems: list[dict[str, Any]] | None = None) -> None:

@@ -35,6 +35,7 @@ class LoudspeakerDefinition:
     assumptions : sentences on what sketched drivers take for granted, and what of measured ones was measured,
         filled or assumed
     measurements : driver -> its measurement, for those that were measured
+    drive_v : voltage before every driver's filter that levels are for, None where they are relative
     """
 
     name: str
@@ -43,6 +44,7 @@ class LoudspeakerDefinition:
     content_hash: str
     assumptions: tuple[str, ...]
     measurements: Mapping[str, MeasurementDefinition]
+    drive_v: float | None
     _loudspeaker: Loudspeaker
 
     def loudspeaker(self) -> Loudspeaker:
@@ -79,6 +81,7 @@ def define(document: Document, reader: Reader) -> LoudspeakerDefinition | None:
         ])),
         content_hash=_hash(model, measured, {place: digest for place, (*_, digest) in filters.items()}),
         assumptions=assumptions, measurements=measured, _loudspeaker=loudspeaker,
+        drive_v=model.drive_v if loudspeaker.calibrated else None,
     )
 
 

@@ -54,6 +54,11 @@ class MeasurementDefinition:
         """What was measured, what was filled or assumed, what is not to be trusted: sentences for people."""
         return summary(self.directivity), *self.directivity.notes
 
+    @property
+    def drive_v(self) -> float | None:
+        """Drive that levels are for, None where they are relative."""
+        return self.directivity.drive_v if self.directivity.calibrated else None
+
     def corrected(self, correction: CorrectionDefinition) -> MeasurementDefinition:
         """The same with one more correction of the chamber.
 

@@ -148,20 +148,25 @@ def chamber_correction(
     high = min(min(pair.free_hz[-1], pair.chamber_hz[-1]) for pair in pairs)
     f = pairs[0].chamber_hz
     f = f[(f >= low * (1 - 1e-9)) & (f <= high * (1 + 1e-9))]
-    rows = []
-    for pair in pairs:
-        row = _interpolated(f, pair.chamber_hz, pair.chamber_db) - _interpolated(f, pair.free_hz, pair.free_db)
-        if align_hz is not None:
-            inside = (f >= align_hz[0]) & (f <= align_hz[1])
-            if not np.any(inside):
-                raise InvalidValue("align_hz", align_hz, f"holds no measured frequency; they end at {f[-1]:g} Hz")
-            row = row - row[inside].mean()
-        rows.append(row)
-    difference = np.array(rows)
+    difference = pair_differences(pairs, f)
+    if align_hz is not None:
+        inside = (f >= align_hz[0]) & (f <= align_hz[1])
+        if not np.any(inside):
+            raise InvalidValue("align_hz", align_hz, f"holds no measured frequency; they end at {f[-1]:g} Hz")
+        difference = difference - difference[:, inside].mean(axis=1, keepdims=True)
     return ChamberCorrection(
         name=name, frequency_hz=f, mean_db=difference.mean(axis=0),
         spread_db=difference.std(axis=0, ddof=1), count=len(pairs), cut_off_hz=cut_off_hz, blend_octaves=blend_octaves,
     )
+
+
+def pair_differences(pairs: Sequence[ResponsePair], frequency_hz: ArrayLike) -> NDArray[np.float64]:
+    """Level in the chamber minus level in free space of each pair [dB], shape (n_pair, n_frequency)."""
+    f = np.asarray(frequency_hz, float)
+    return np.array([
+        _interpolated(f, pair.chamber_hz, pair.chamber_db) - _interpolated(f, pair.free_hz, pair.free_db)
+        for pair in pairs
+    ]).reshape(-1, f.size)
 
 
 def blend_weight(frequency_hz: ArrayLike, cut_off_hz: float, blend_octaves: float) -> NDArray[np.float64]:

@@ -73,7 +73,7 @@ class Load:
     Attributes
     ----------
     level_db : the level asked for
-    drive_db : gain of the channel's input it takes, re the drive that its data stand for
+    drive_db : rms of the whole programme at the channel's input, re the drive that its data stand for
     headroom_db : of the driver with the least; negative: it cannot play that loud
     drivers : every driver with limits
     """
@@ -163,6 +163,7 @@ def load_at_level(
     if shape.shape != f.shape:
         raise InvalidValue("spectrum_db", f"{shape.size} values", f"must have {f.size}, one per frequency")
     signal = 10 ** (shape / 10)
+    signal = signal / signal.sum()                              # a programme of unit rms
     far = np.abs(channel_far_pressure(drivers, f, direction, speed_m_s)[0])
     total = float((signal * far**2).sum())
     if not total > 0:

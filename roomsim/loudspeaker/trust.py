@@ -44,7 +44,13 @@ def trusted_range_hz(drivers: Sequence[Sounding], frequency_hz: ArrayLike) -> tu
     edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(int)))
     runs = edges.reshape(-1, 2) - [0, 1]
     first, last = runs[np.argmax(np.log(f[runs[:, 1]] / f[runs[:, 0]]))]
-    return (0.0 if first == 0 else float(f[first])), (np.inf if last == f.size - 1 else float(f[last]))
+    ends = [driver.directivity for driver in drivers]
+    low = high = None
+    if first > 0:                                        # the limit itself, where it lies between two frequencies
+        low = max((d.low_hz for d in ends if f[first - 1] < d.low_hz <= f[first]), default=float(f[first]))
+    if last < f.size - 1:
+        high = min((d.high_hz for d in ends if f[last] <= d.high_hz < f[last + 1]), default=float(f[last]))
+    return (0.0 if low is None else low), (np.inf if high is None else high)
 
 
 def _strength(driver: Sounding, f: NDArray[np.float64]) -> NDArray[np.float64]:

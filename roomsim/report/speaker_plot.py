@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..loudspeaker.output import MaximumLevels
 from ..loudspeaker.overview import ChannelOverview
 from .response_plot import DB_PER_DECADE
 from .style import (
@@ -13,6 +14,7 @@ from .style import (
     INK,
     PAPER,
     QUIET,
+    SHADE,
     drawing,
     frequency_axis,
     heading,
@@ -21,7 +23,6 @@ from .style import (
     new_figure,
     pen,
     plain_label,
-    shade_untrusted,
 )
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ if TYPE_CHECKING:
 MAP_STEP_DB = 3.0
 MAP_LOW_DB, MAP_HIGH_DB = -31.5, 7.5
 """Range of the maps: shades stand for -30, -27 … 0 … +6 dB, each 1.5 dB to both sides; beyond, the last shade."""
+
+FINER = 4
+"""Steps of the drawn map for one of the computed one."""
 
 _QUIET_SHADE, _LOUD_SHADE, _ABOVE_SHADE = "#f3efe6", "#123f6d", "#d9731a"
 
@@ -112,8 +116,8 @@ def power_figure(overview: ChannelOverview) -> Figure:
 def map_figure(overview: ChannelOverview) -> Figure:
     """Level re the axis over frequency and angle, horizontal above, vertical below, in steps of 3 dB.
 
-    Darker is louder, in even steps of lightness; more than 1.5 dB louder than on the axis is orange; the line
-    is -6 dB.
+    Darker is louder, in even steps of lightness; more than 1.5 dB louder than on the axis is orange. Lines with
+    their level stand at -6, -12 and -18 dB.
     """
     from matplotlib.colors import BoundaryNorm, LinearSegmentedColormap, ListedColormap
 
@@ -134,17 +138,16 @@ def map_figure(overview: ChannelOverview) -> Figure:
         )):
             axes = figure.add_axes((left, 0.085 + (1 - k) * 0.445, width, height))
             _frequency(axes, overview)
-            clipped = np.clip(level, MAP_LOW_DB + 0.01, MAP_HIGH_DB - 0.01)
-            image = axes.pcolormesh(f, angle, clipped, cmap=colours, norm=norm, shading="nearest", rasterized=True)
-            if (level < -6).any() and (level > -6).any():
-                axes.contour(f, angle, np.clip(level, -60, 20), levels=[-6.0], colors=[INK], linewidths=1.1,
-                             linestyles="solid")
+            f_fine, angle_fine, fine = _finer(f, angle, np.clip(level, MAP_LOW_DB + 0.01, MAP_HIGH_DB - 0.01))
+            image = axes.pcolormesh(f_fine, angle_fine, fine, cmap=colours, norm=norm, shading="nearest",
+                                    rasterized=True)
+            _lines(axes, f, angle, level)
             axes.set_xlim(f[0], f[-1])
             reach = angle[-1]
             axes.set_ylim(-reach, reach)
             axes.set_yticks(np.arange(-reach, reach + 1, reach / 6 if reach > 90 else 30))
             axes.set_ylabel(f"Angle in °, positive {up}")
-            heading(axes, name, "level re the axis at each frequency, line: \u22126 dB")
+            heading(axes, name, "level re the axis at each frequency")
             panels.append(axes)
         panels[1].set_xlabel("Frequency in Hz")
         bar = figure.colorbar(image, cax=figure.add_axes((0.895, 0.085, 0.02, 0.8)), ticks=centres)
@@ -155,6 +158,59 @@ def map_figure(overview: ChannelOverview) -> Figure:
         bar.outline.set_edgecolor(QUIET)
         _marks(overview, *panels, cover=True)
     return figure
+
+
+def maximum_figure(overview: ChannelOverview, maximum: MaximumLevels) -> Figure:
+    """Highest level of a steady sine per third octave, and which limit of which driver sets it."""
+    limited = np.isfinite(maximum.level_db)
+    f, level = maximum.band_hz[limited], maximum.level_db[limited]
+    causes = [f"{driver}: {cause}" for driver, cause, known in zip(maximum.driver, maximum.cause, limited, strict=True)
+              if known]
+    with drawing():
+        top = np.ceil((level.max(initial=100.0) + 1) / 5) * 5
+        low = np.clip(np.floor((level.min(initial=100.0) - 1) / 5) * 5, top - 50, top - 25)
+        figure, (axes,) = _two_panels(overview.frequency_hz, (float(top - low),))
+        _title(figure, overview, "highest level of a steady sine on the axis", 0.33)
+        _frequency(axes, overview)
+        level_axis(axes, low, top, 5)
+        axes.plot(f, level, color=QUIET, linewidth=1.2, zorder=2)
+        names = list(dict.fromkeys(causes))
+        for index, name in enumerate(names):
+            here = np.array([cause == name for cause in causes])
+            axes.plot(f[here], level[here], zorder=3, **pen(index).points(markersize=6.5))
+        key(figure, [(name, pen(index)) for index, name in enumerate(names[:6])], axes.get_position().x0,
+            1 - 0.74 / figure.get_figheight(), max(len(names) - 6, 0))
+        axes.set_ylabel("Level at 1 m in dB re 20 µPa")
+        axes.set_xlabel("Frequency in Hz")
+        heading(axes, "What each band reaches", "limited by what the marks say; linear, without compression")
+    return figure
+
+
+def _finer(f: np.ndarray, angle: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A map with FINER steps for each, straight in log frequency, angle and decibels, so that shades have smooth edges;
+    every FINER-th value is one of the map."""
+    steps = [np.arange(FINER * (n - 1) + 1) / FINER for n in (angle.size, f.size)]
+    rows, columns = (np.arange(n) for n in (angle.size, f.size))
+    wide = np.array([np.interp(steps[1], columns, row) for row in level])
+    fine = np.array([np.interp(steps[0], rows, column) for column in wide.T]).T
+    return np.exp(np.interp(steps[1], columns, np.log(f))), np.interp(steps[0], rows, angle), fine
+
+
+def _lines(axes: Axes, f: np.ndarray, angle: np.ndarray, level: np.ndarray) -> None:
+    """Lines of equal level, each with its level where there is room."""
+    inside = [value for value in (-18.0, -12.0, -6.0) if (level < value).any() and (level > value).any()]
+    if not inside:
+        return
+    widths = [1.3 if value == -6 else 0.7 for value in inside]
+    lines = axes.contour(f, angle, np.clip(level, -60, 20), levels=inside, colors=[INK], linewidths=widths,
+                         linestyles="solid")
+    edge = 0.06 * (angle[-1] - angle[0])
+    for name in axes.clabel(lines, fmt=lambda value: f"\u2212{-value:.0f}", fontsize=8, inline=False):
+        x, y = name.get_position()
+        if angle[0] + edge < y < angle[-1] - edge and f[0] * 1.1 < x < f[-1] / 1.1:
+            name.set(color=INK, bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.9, "pad": 0.8})
+        else:
+            name.remove()                                # it would be cut
 
 
 def _two_panels(f: np.ndarray, heights_db: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
@@ -186,17 +242,27 @@ def _frequency(axes: Axes, overview: ChannelOverview) -> None:
 
 
 def _marks(overview: ChannelOverview, *panels: Axes, cover: bool = False) -> None:
-    """Where the data are not to be trusted: hatched; in a map they are covered as well."""
+    """Where the data are not to be trusted: hatched and said; in a map they are covered as well."""
     first, last = overview.frequency_hz[0], overview.frequency_hz[-1]
     for k, axes in enumerate(panels):
-        if overview.low_hz > first * 1.01:
-            text = f"data not to be trusted below {overview.low_hz:.0f} Hz" if k == 0 else ""
-            shade_untrusted(axes, overview.low_hz, text)
-        gaps = ((first, overview.low_hz), (overview.high_hz, last))
-        for k_gap, (start, stop) in enumerate(gaps):
-            if stop > start * 1.001 and (cover or k_gap):
-                axes.axvspan(start, min(stop, last), facecolor=PAPER, hatch="///", edgecolor="#c9c3b6", linewidth=0,
-                             alpha=0.8 if cover else 0.55, zorder=3 if cover else 0.5)
+        shade_ends(axes, (first, min(overview.low_hz, last)), (max(overview.high_hz, first), last), cover, k == 0)
+
+
+def shade_ends(
+    axes: Axes, below: tuple[float, float], above: tuple[float, float], cover: bool = False, said: bool = False
+) -> None:
+    """Hatch what lies below and above the trusted range (empty where it ends before it starts); `cover` hides it."""
+    for (start, stop), word, edge, side in ((below, "below", below[1], 0), (above, "above", above[0], 1)):
+        if stop <= start * 1.01:
+            continue
+        axes.axvspan(start, stop, facecolor=PAPER if cover else SHADE, hatch="///", edgecolor="#c9c3b6", linewidth=0,
+                     alpha=0.8 if cover else 0.55, zorder=3 if cover else 0.5)
+        axes.axvline(edge, color=QUIET, linewidth=0.9, zorder=3.1 if cover else 0.6)
+        if said:
+            axes.annotate(f"not to be trusted\n{word} {edge:.0f} Hz", xy=(side, 0), xycoords="axes fraction",
+                          xytext=(4 - 8 * side, 4), textcoords="offset points", ha="right" if side else "left",
+                          va="bottom", fontsize=8.5, color=INK, zorder=6,
+                          bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.5})
 
 
 def _curve(axes: Axes, f: np.ndarray, values: np.ndarray, index: int) -> None:

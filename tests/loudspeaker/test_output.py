@@ -106,6 +106,15 @@ def test_headroom_falls_by_what_the_level_rises(level, more):
     assert other.drive_db - one.drive_db == pytest.approx(more, abs=1e-9)
 
 
+@pytest.mark.parametrize("high_hz", [2000.0, 16000.0])
+def test_a_flat_loudspeaker_at_its_own_level_takes_its_own_drive(high_hz):
+    """A programme of any width through a flat channel is as loud as a sine of the same rms: 1 Pa at 1 m is 93.98 dB."""
+    flat = [PlacedDriver(name="f", directivity=Omni(name="f"), position_m=np.zeros(3),
+                         limits=DriverLimits(power_w=10, sensitivity_db=90))]
+    load = load_at_level(flat, 20 * np.log10(1 / 20e-6) + 3, low_hz=200, high_hz=high_hz, **AIR)
+    assert load.drive_db == pytest.approx(3, abs=1e-9)                       # rounding only
+
+
 def test_a_programme_at_a_stated_level():
     """Pink noise, 1 to 2 kHz, one driver: mean power by its sensitivity; travel by the mean of 1/ω⁴."""
     driver = placed(Omni(name="o"), limits=DriverLimits(**CONE, **HEAT))

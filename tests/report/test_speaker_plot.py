@@ -1,12 +1,14 @@
 """Figures of a loudspeaker: what stands on them, that they are saved, that their shades can be told apart."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from roomsim.loudspeaker.channels import PlacedDriver
 from roomsim.loudspeaker.drivers import Cap, Piston
 from roomsim.loudspeaker.overview import channel_overview
-from roomsim.report.speaker_plot import curves_figure, map_figure, power_figure
+from roomsim.report.speaker_plot import FINER, curves_figure, map_figure, power_figure
 from roomsim.report.style import save
 
 FIGURES = [curves_figure, power_figure, map_figure]
@@ -82,11 +84,16 @@ def test_map_shades_differ_in_lightness_and_louder_than_the_axis_is_another_hue(
 
 def test_the_map_holds_the_levels_and_the_untrusted_range_is_named():
     found = overview()
-    mesh = next(c for c in map_figure(found).axes[0].collections if type(c).__name__ == "QuadMesh")
-    assert np.asarray(mesh.get_array()).reshape(found.horizontal_db.shape) == pytest.approx(
-        np.clip(found.horizontal_db, -31.49, 7.49))
-    from dataclasses import replace
+    figure = map_figure(found)
+    mesh = next(c for c in figure.axes[0].collections if type(c).__name__ == "QuadMesh")
+    drawn = np.asarray(mesh.get_array()).reshape([FINER * (n - 1) + 1 for n in found.horizontal_db.shape])
+    assert drawn[::FINER, ::FINER] == pytest.approx(np.clip(found.horizontal_db, -31.49, 7.49))
+    assert drawn.min() >= -31.5 and drawn.max() <= 7.5
+    said = texts(map_figure(replace(found, low_hz=63.0, high_hz=9000.0)))
+    assert {"not to be trusted\nbelow 63 Hz", "not to be trusted\nabove 9000 Hz"} <= set(said)
+    assert not any("trusted" in text for text in texts(figure))
 
-    said = texts(map_figure(replace(found, low_hz=63.0)))
-    assert "data not to be trusted below 63 Hz" in said
-    assert not any("trusted" in text for text in texts(map_figure(found)))
+
+def test_lines_of_the_map_carry_their_levels():
+    said = texts(map_figure(overview()))
+    assert {"\u22126", "\u221212"} <= set(said)
