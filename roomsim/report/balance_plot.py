@@ -42,6 +42,9 @@ LAST_MS = 20.0
 MOST_NAMED = 7
 """Reflections above the limit that carry their surfaces' names, the strongest."""
 
+_KEY_SHARE = 0.5
+"""Of a panel's width, for the names of its channels."""
+
 _TRIED = (0, 0.4, 0.9, 1.4, 1.9, 2.4, 2.9, 3.4, -0.6, 3.9, 4.4, 4.9, 5.4, 5.9, -1.4)
 """Where a name is tried, in line heights above its marker."""
 
@@ -77,7 +80,7 @@ def balance_figure(result: Dataset, room: Any, variant: dict[str, Any]) -> Figur
             for axes, label in ((above, level_label(result)), (below, "Level re direct sound in dB")):
                 axes.set_ylabel(label if k == 0 else "")
                 axes.tick_params(labelleft=k == 0)
-        heading(grid[1, 0], "Early reflections", f"shaded: above {RECOMMENDATION}")
+        heading(grid[1, 0], "Early reflections")
         name = variant_name(result, variant)
         title = figure.text(left_in / width_in, 1 - 0.38 / height_in, f"Direct, early, late: {plain_label(room, 50)}",
                             fontsize=15, fontweight="bold", va="baseline")
@@ -87,8 +90,8 @@ def balance_figure(result: Dataset, room: Any, variant: dict[str, Any]) -> Figur
         fit(figure, rest, 0.985)
         more = f"   + {len(designs) - len(shown)} designs not drawn" if len(designs) > len(shown) else ""
         text = figure.text(left_in / width_in, 1 - 0.72 / height_in,
-                           f"mean over {result.sizes['listener']} seats, third octaves; reflections: middle of the "
-                           f"seats, 1 to 8 kHz{more}", color=QUIET, fontsize=9.5, va="baseline")
+                           f"above: mean over {result.sizes['listener']} seats. below: middle seat, 1 to 8 kHz; "
+                           f"shaded: over {RECOMMENDATION}{more}", color=QUIET, fontsize=9.5, va="baseline")
         fit(figure, text, 0.985)
     return figure
 
@@ -137,11 +140,38 @@ def _reflections(axes: Axes, channels: list[EarlyReflections], colour: str) -> N
         axes.vlines(one.delay_ms[inside], LISTED_DB - 2, one.high_level_db[inside], color=colour, linewidth=1,
                     alpha=0.45, zorder=2)
         axes.plot(one.delay_ms[inside], one.high_level_db[inside], linestyle="none", marker=style.marker, color=colour,
-                  markerfacecolor=colour if k == 0 else "none", markersize=5.2, markeredgewidth=1.2, zorder=4,
-                  label=plain_label(one.channel, 20))
+                  markerfacecolor=colour if k == 0 else "none", markersize=5.2, markeredgewidth=1.2, zorder=4)
     _names(axes, channels)
-    if 1 < len(channels) <= 6:
-        axes.legend(loc="upper right", fontsize=8.5, frameon=False, handletextpad=0.2, borderaxespad=0.2)
+    if len(channels) > 1:
+        _channel_key(axes, [one.channel for one in channels], colour)
+
+
+def _channel_key(axes: Axes, names: list[str], colour: str) -> None:
+    """Markers and names of the channels in one row above the panel, at its right; what does not fit is counted."""
+    from matplotlib.lines import Line2D
+
+    renderer = axes.figure.canvas.get_renderer()   # type: ignore[attr-defined]
+    panel = axes.get_window_extent(renderer)
+    points = axes.figure.dpi / 72
+    entries = [(k, plain_label(name, 14)) for k, name in enumerate(names)]
+    texts = [axes.annotate(name, (0, 1), xycoords="axes fraction", xytext=(0, 7), textcoords="offset points",
+                           va="bottom", fontsize=9) for _, name in entries]
+    widths = [text.get_window_extent(renderer).width + 22 * points for text in texts]
+    shown = max((n for n in range(1, len(names) + 1) if sum(widths[:n]) < _KEY_SHARE * panel.width), default=1)
+    if shown < len(names):
+        texts[shown].set_text(f"+ {len(names) - shown}")
+    end = panel.x1
+    for k in reversed(range(min(shown + 1, len(names)))):
+        start = end - texts[k].get_window_extent(renderer).width
+        texts[k].xyann = ((start - panel.x0) / points, 7)
+        if k < shown:
+            at = ((start - 7 * points - panel.x0) / panel.width, 1 + 11.5 * points / panel.height)
+            axes.add_artist(Line2D([at[0]], [at[1]], transform=axes.transAxes, clip_on=False, linestyle="none",
+                                   color=colour, marker=pen(k).marker, markersize=5.2, markeredgewidth=1.2,
+                                   markerfacecolor=colour if k == 0 else "none"))
+        end = start - 22 * points
+    for text in texts[shown + 1 :]:
+        text.remove()
 
 
 def _names(axes: Axes, channels: list[EarlyReflections]) -> None:
@@ -163,7 +193,9 @@ def _names(axes: Axes, channels: list[EarlyReflections]) -> None:
         start = min(delay + 0.35, LAST_MS - wide)
         y = next((y for y in (level + k * step for k in _TRIED) if low + step < y < high - step / 2 and not any(
             abs(y - other) < 0.95 * step and start < last and first < start + wide for first, last, other in taken)),
-            level + step / 2)
+            None)
+        if y is None:               # too crowded to read; all of them stand in reflections.csv
+            continue
         taken.append((start, start + wide, y))
         if abs(y - level) > step:
             axes.plot([delay, start], [level, y], color=QUIET, linewidth=0.7, zorder=5)
