@@ -1,5 +1,9 @@
 """Compiled loop of the ray engine: scalars and arrays only.
 
+A ray carries parts of one per band: what its path takes from the energy does not depend on what sends it. What it
+leaves at the listeners is listed, and every channel that starts there adds the list up, each entry times its own
+energy in that ray's first direction. So channels share their rays, and designs at one place do.
+
 Bands travel together as long as their dice agree. At every surface one number is drawn; the bands whose
 scattering coefficient exceeds it scatter, the others reflect specularly. Where they part, the ray becomes
 two: each band follows one path of its own with unit weight, so nothing is reweighted, no band's variance
@@ -94,31 +98,37 @@ def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start,
 
 
 @_jit()
-def trace_block(
-    start, directions, energy, seed,
+def walk_rays(
+    start, directions, seed,
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
     face_surface, patch_start, patches, patch_surface, reflect, scatter,
     furniture_per_m, furniture_absorbs, furniture_scatters, air, air_step_m,
-    listeners, radius2, weight, reach_m, bin_m, floor_energy,
-    scattered, unscattered, ledger,
+    listeners, radius2, weight, n_bin, bin_m, floor,
+    entry_at, entry_from, entry_part, spent,
 ):
-    """Trace rays and add what they leave at the listeners.
+    """Trace rays and list what they leave at the listeners.
 
     Parameters
     ----------
-    start, directions, energy : (3,), (n_ray, 3), (n_ray, n_band)
+    start, directions : (3,), (n_ray, 3)
     normal ... corner_start : flattened faces; corners in the face's own coordinates (only used if not convex)
     face_surface ... patch_surface : which surface a face or patch is; patches (n_patch, 4) as u0, u1, v0, v1
     reflect, scatter : |R|² on even steps of sqrt(cos θ) (n_surface, n_angle, n_band); s (n_surface, n_band)
     furniture_per_m, furniture_absorbs, furniture_scatters : hits per metre, α (n_band,), part that is scattered
     air, air_step_m : what the air leaves after k steps of distance (n_step, n_band)
     listeners, radius2, weight : (n_listener, 3), squared detector radii, 1 / detector volume
-    reach_m, bin_m : length at which rays end, metres per time bin
-    floor_energy : a band is given up below it (n_band,)
-    scattered, unscattered : added to, (n_listener, n_bin, n_band)
-    ledger : added to, (LEDGER_ROWS, n_band)
+    n_bin, bin_m : rays end after so many time bins of so many metres
+    floor : a band is given up below this part of what it left with
+    entry_at, entry_from, entry_part : written to, shape (n_entry,): place in an array (2, n_listener, n_bin, n_band),
+        with 0 for unscattered and 1 for scattered; place in (n_ray, n_band); part of the energy times 1 / m²
+    spent : written to, shape (n_ray, LEDGER_ROWS, n_band)
+
+    Returns
+    -------
+    how many entries there are; those that find no room are not written
     """
-    n_band, n_listener, n_bin = energy.shape[1], listeners.shape[0], scattered.shape[1]
+    n_band, n_listener, room_for = spent.shape[2], listeners.shape[0], entry_at.size
+    reach_m, size, count = n_bin * bin_m, n_listener * n_bin * n_band, 0
     n_angle, last_air = reflect.shape[1], air.shape[0] - 2
     per_bin, per_air = 1.0 / bin_m, 1.0 / air_step_m
     state = np.zeros(1, np.uint64)
@@ -131,18 +141,16 @@ def trace_block(
     band, e, here = np.zeros(n_band, np.int64), np.empty(n_band), np.empty(n_band)
     seat_x, seat_y, seat_z = listeners[:, 0].copy(), listeners[:, 1].copy(), listeners[:, 2].copy()
     foot, half2 = np.empty(n_listener), np.empty(n_listener)
+    spent[:] = 0.0
     for ray in range(directions.shape[0]):
         n_waiting = 1
         for i in range(3):
             waiting[0, i] = start[i]
             waiting[0, 3 + i] = directions[ray, i]
         waiting[0, 6], waiting[0, 7] = 0.0, 0.0
-        n = 0
         for b in range(n_band):
-            if energy[ray, b] > 0.0:
-                waiting_band[0, n], waiting_energy[0, n] = b, energy[ray, b]
-                n += 1
-        waiting_count[0] = n
+            waiting_band[0, b], waiting_energy[0, b] = b, 1.0
+        waiting_count[0] = n_band
         while n_waiting > 0:
             n_waiting -= 1
             x, y, z = waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2]
@@ -162,7 +170,7 @@ def trace_block(
                 )
                 if face < 0:
                     for i in range(n):
-                        ledger[5, band[i]] += e[i] * here[i]
+                        spent[ray, 5, band[i]] += e[i] * here[i]
                     break
                 meets = False
                 if furniture_per_m > 0.0:
@@ -192,10 +200,14 @@ def trace_block(
                     step = at * per_air
                     k = min(int(step), last_air)
                     part = step - k
-                    into = scattered if is_scattered else unscattered
+                    base = (size if is_scattered else 0) + (m * n_bin + index) * n_band
                     for i in range(n):
                         b = band[i]
-                        into[m, index, b] += share * e[i] * (air[k, b] + part * (air[k + 1, b] - air[k, b]))
+                        if count < room_for:
+                            entry_at[count] = base + b
+                            entry_from[count] = ray * n_band + b
+                            entry_part[count] = share * e[i] * (air[k, b] + part * (air[k + 1, b] - air[k, b]))
+                        count += 1
 
                 distance += length
                 step = distance * per_air
@@ -204,17 +216,17 @@ def trace_block(
                 for i in range(n):
                     b = band[i]
                     there = air[k, b] + part * (air[k + 1, b] - air[k, b])
-                    ledger[1, b] += e[i] * (here[i] - there)
+                    spent[ray, 1, b] += e[i] * (here[i] - there)
                     here[i] = there
                 if ends:
                     for i in range(n):
-                        ledger[3, band[i]] += e[i] * here[i]
+                        spent[ray, 3, band[i]] += e[i] * here[i]
                     break
                 x, y, z = x + length * dx, y + length * dy, z + length * dz
 
                 if meets:
                     for i in range(n):
-                        ledger[2, band[i]] += e[i] * here[i] * furniture_absorbs[band[i]]
+                        spent[ray, 2, band[i]] += e[i] * here[i] * furniture_absorbs[band[i]]
                         e[i] *= 1.0 - furniture_absorbs[band[i]]
                     if _uniform(state) < furniture_scatters:
                         dz = 2.0 * _uniform(state) - 1.0
@@ -238,9 +250,9 @@ def trace_block(
                     b = band[i]
                     back = reflect[surface, k, b] + part * (reflect[surface, k + 1, b] - reflect[surface, k, b])
                     arrived = e[i] * here[i]
-                    ledger[0, b] += arrived * (1.0 - back)
-                    if arrived * back <= floor_energy[b]:
-                        ledger[4, b] += arrived * back
+                    spent[ray, 0, b] += arrived * (1.0 - back)
+                    if arrived * back <= floor:
+                        spent[ray, 4, b] += arrived * back
                         continue
                     kept = e[i] * back
                     if draw < scatter[surface, b]:
@@ -279,6 +291,21 @@ def trace_block(
                 dy = up * ny + a * axis_u[face, 1] + c * axis_v[face, 1]
                 dz = up * nz + a * axis_u[face, 2] + c * axis_v[face, 2]
                 is_scattered = True
+    return count
+
+
+@_jit()
+def add_up(entry_at, entry_from, entry_part, energy, out):
+    """Add a list of what rays leave, times the energy that a channel gives them.
+
+    Parameters
+    ----------
+    entry_at, entry_from, entry_part : from walk_rays
+    energy : of each ray and band, flat
+    out : added to, flat
+    """
+    for i in range(entry_at.size):
+        out[entry_at[i]] += entry_part[i] * energy[entry_from[i]]
 
 
 @_jit()

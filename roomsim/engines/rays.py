@@ -24,6 +24,7 @@ from ..sphere import fibonacci_grid
 from .emission import channel_emission
 from .ray_part import RayLedger, RayPart, late_energy, late_histogram
 from .ray_surfaces import RayGeometry, RaySurfaces, air_table
+from .ray_walks import Start, Walks, ray_starts, walks_of
 
 __all__ = ["RayLedger", "RayPart", "default_duration_s", "late_energy", "late_histogram", "trace_rays"]
 
@@ -37,15 +38,13 @@ SMALL_BLOCK_RAYS = 512
 LEAST_BLOCKS = 8
 MOST_RAYS = 4_000_000
 GROUPS = 8
-FLOOR = 1e-9
-"""A band of a ray is given up when it holds this part of the mean energy with which rays leave."""
 
 
 class _Block(NamedTuple):
-    scattered: NDArray[np.float64]       # (n_listener, n_time, n_band)
+    scattered: NDArray[np.float64]       # (n_channel, n_listener, n_time, n_band)
     unscattered: NDArray[np.float64]
-    ledger: NDArray[np.float64]          # (rows, n_band)
-    emitted: NDArray[np.float64]         # (n_band,)
+    ledger: NDArray[np.float64]          # (n_channel, rows, n_band)
+    emitted: NDArray[np.float64]         # (n_channel, n_band)
 
 
 def trace_rays(
@@ -67,7 +66,8 @@ def trace_rays(
     ----------
     scene : room of planar faces, placed loudspeakers, listeners
     band_hz, fraction : exact midbands; 1 for octaves, 3 for third octaves
-    rays : rays per channel, rounded up to whole blocks; 50,000 where noise_db is not given either
+    rays : rays per channel, rounded up to whole blocks; 50,000 where noise_db is not given either. Channels of one
+        loudspeaker that are close together share them
     noise_db : or trace until the standard error of the late energy, as the rms over the listeners in the worst
         band and channel, is at most this
     duration_s : rays end here; default: the longest statistical decay time of the bands × 1.2, plus 0.1 s
@@ -92,22 +92,28 @@ def trace_rays(
     _check(bands, fraction, rays, noise_db, duration_s, bin_s)
     duration = duration_s or default_duration_s(scene, bands)
     n_time = int(np.ceil(duration / bin_s - 1e-9))
-    tracer = _Tracer(scene, bands, fraction, n_time, bin_s, seed, surfaces)
+    walks = walks_of(scene, (bands.tobytes(), fraction, n_time, bin_s, seed), remember=surfaces is None)
+    tracer = _Tracer(scene, bands, fraction, n_time, bin_s, seed, surfaces, walks)
     with ThreadPoolExecutor(max_workers=max(threads, 1)) as pool:
-        sums = [_channel(tracer, channel, rays, noise_db, pool) for channel in range(len(scene.channels))]
+        sums = [_traced(tracer, start, rays, noise_db, pool) for start in tracer.starts]
     count = max(one.rays for one in sums)
-    ledger = np.stack([one.ledger for one in sums], axis=1)
+    order = np.argsort([channel for start in tracer.starts for channel in start.channels])
+
+    def joined(name: str) -> NDArray[np.float64]:
+        return np.concatenate([getattr(one, name) for one in sums])[order]
+
+    ledger = joined("ledger").transpose(1, 0, 2)
     return RayPart(
         time_s=np.arange(n_time) * bin_s,
         band_hz=bands,
         fraction=fraction,
-        scattered=np.stack([one.scattered for one in sums]),
-        unscattered=np.stack([one.unscattered for one in sums]),
+        scattered=joined("scattered"),
+        unscattered=joined("unscattered"),
         direct_s=tracer.direct_s,
-        noise_db=np.stack([one.noise_db for one in sums]),
-        groups=np.stack([one.groups for one in sums], axis=1),
+        noise_db=joined("noise_db"),
+        groups=joined("groups").transpose(1, 0, 2, 3),
         ledger=RayLedger(
-            emitted=np.stack([one.emitted for one in sums]), walls=ledger[0], air=ledger[1],
+            emitted=joined("emitted"), walls=ledger[0], air=ledger[1],
             furniture=ledger[2], travelling=ledger[3], dropped=ledger[4], lost=ledger[5],
         ),
         rays=count,
@@ -127,7 +133,7 @@ class _Tracer:
 
     def __init__(
         self, scene: Scene, bands: NDArray[np.float64], fraction: int, n_time: int, bin_s: float, seed: int,
-        surfaces: RaySurfaces | None,
+        surfaces: RaySurfaces | None, walks: Walks,
     ) -> None:
         from .ray_kernels import visible_volume
 
@@ -135,6 +141,8 @@ class _Tracer:
         self.bands, self.n_time, self.seed = bands, n_time, seed
         self.bin_m = speed * bin_s
         self.reach_m = self.bin_m * n_time
+        self.walks = walks
+        self.entries_per_ray = 100 * len(scene.listeners_m)
         self.geometry = RayGeometry.of(scene.room.geometry)
         self.surfaces = surfaces or RaySurfaces.of(scene.room, bands, fraction)
         self.air, self.air_step_m = air_table(scene.room, bands, fraction, self.reach_m)
@@ -142,8 +150,11 @@ class _Tracer:
             channel_emission(scene, channel, bands, fraction) for channel in range(len(scene.channels))
         ]
         self.listeners = np.ascontiguousarray(scene.listeners_m)
-        starts = np.array([emission.position_m for emission in self.emissions])
-        distance = np.linalg.norm(starts[:, None] - self.listeners, axis=-1)
+        self.starts = ray_starts(scene, self.emissions)
+        places = np.empty((len(self.emissions), 3))
+        for start in self.starts:
+            places[start.channels] = start.position_m
+        distance = np.linalg.norm(places[:, None] - self.listeners, axis=-1)
         self.direct_s = distance / speed
         self.radius = np.maximum(np.minimum(DETECTOR_M, 0.4 * distance.min(axis=0)), 1e-3)
         grid = fibonacci_grid(20_000)
@@ -154,66 +165,58 @@ class _Tracer:
         self.weight = 1 / np.array(volume)
         self.late_from = np.ceil((self.direct_s + HAND_OVER_S) / bin_s).astype(int)
 
-    def block(self, channel: int, index: int, rays: int) -> _Block:
-        """Trace one block of rays; depends on nothing but the seed, the channel and the index."""
-        from .ray_kernels import LEDGER_ROWS, trace_block
+    def block(self, start: Start, index: int, rays: int) -> _Block:
+        """One block of rays; depends on nothing but the seed, the first channel and the index."""
+        from .ray_kernels import LEDGER_ROWS, add_up
 
-        seeds = np.random.SeedSequence(self.seed, spawn_key=(channel, index))
-        kernel_seed = seeds.generate_state(1, np.uint64)[0]
-        emission = self.emissions[channel]
-        directions = fibonacci_grid(rays) @ _random_rotation(np.random.default_rng(seeds.spawn(1)[0]))
-        solid = 4 * np.pi / rays
-        if emission.into is not None:
-            behind = np.minimum(directions @ emission.into, 0)
-            directions = directions - 2 * np.outer(behind, emission.into)
-            solid /= 2
-        energy = emission.energy(directions) * solid
-        shape = (len(self.listeners), self.n_time, self.bands.size)
-        scattered, unscattered = np.zeros(shape), np.zeros(shape)
-        ledger = np.zeros((LEDGER_ROWS, self.bands.size))
-        trace_block(
-            emission.position_m, np.ascontiguousarray(directions), energy, kernel_seed,
-            *self.geometry.arrays, *self.surfaces.arrays, self.air, self.air_step_m,
-            self.listeners, self.radius**2, self.weight, self.reach_m, self.bin_m,
-            FLOOR * energy.mean(axis=0), scattered, unscattered, ledger,
-        )
-        return _Block(scattered, unscattered, ledger, energy.sum(axis=0))
+        walk = self.walks.block(self, start, index, rays)
+        solid = 4 * np.pi / rays * (1.0 if start.into is None else 0.5)
+        shape = (2, len(self.listeners), self.n_time, self.bands.size)
+        left = np.zeros((len(start.channels), *shape))
+        ledger = np.empty((len(start.channels), LEDGER_ROWS, self.bands.size))
+        emitted = np.empty((len(start.channels), self.bands.size))
+        for k, channel in enumerate(start.channels):
+            energy = self.emissions[channel].energy(walk.directions) * solid
+            add_up(walk.at, walk.source, walk.part, energy.reshape(-1), left[k].reshape(-1))
+            ledger[k] = (energy[:, None] * walk.spent).sum(axis=0)
+            emitted[k] = energy.sum(axis=0)
+        return _Block(left[:, 1], left[:, 0], ledger, emitted)
 
 
-class _ChannelSum(NamedTuple):
-    scattered: NDArray[np.float64]       # (n_listener, n_band, n_time)
+class _StartSum(NamedTuple):
+    scattered: NDArray[np.float64]       # (n_channel, n_listener, n_band, n_time)
     unscattered: NDArray[np.float64]
     ledger: NDArray[np.float64]
     emitted: NDArray[np.float64]
-    noise_db: NDArray[np.float64]        # (n_listener, n_band)
-    groups: NDArray[np.float64]          # (n_group, n_band, n_time)
+    noise_db: NDArray[np.float64]        # (n_channel, n_listener, n_band)
+    groups: NDArray[np.float64]          # (n_channel, n_group, n_band, n_time)
     rays: int
 
 
-def _channel(
-    tracer: _Tracer, channel: int, rays: int | None, noise_db: float | None, pool: ThreadPoolExecutor
-) -> _ChannelSum:
-    """All blocks of one channel, in fixed order."""
+def _traced(
+    tracer: _Tracer, start: Start, rays: int | None, noise_db: float | None, pool: ThreadPoolExecutor
+) -> _StartSum:
+    """All blocks of the channels that share a start, in fixed order."""
     if noise_db is None:
         wanted = rays or 50_000
         blocks = max(LEAST_BLOCKS, int(np.ceil(wanted / BLOCK_RAYS)))
         size = int(np.ceil(wanted / blocks))
     else:
         blocks, size = LEAST_BLOCKS, SMALL_BLOCK_RAYS
-    total = _Sum(tracer, channel)
-    total.add(_blocks(tracer, channel, range(blocks), size, pool))
+    total = _Sum(tracer, start)
+    total.add(_blocks(tracer, start, range(blocks), size, pool))
     while noise_db is not None and blocks * size < MOST_RAYS:
-        worst = float(np.sqrt((total.noise_db() ** 2).mean(axis=0)).max())
+        worst = float(np.sqrt((total.noise_db() ** 2).mean(axis=1)).max())
         if worst <= noise_db:
             break
         # The error itself is known to a quarter from eight blocks: go at most four times further at once.
         more = int(np.ceil(blocks * min((worst / noise_db) ** 2 - 1, 3.0) * 1.05)) or 1
-        total.add(_blocks(tracer, channel, range(blocks, blocks + more), size, pool))
+        total.add(_blocks(tracer, start, range(blocks, blocks + more), size, pool))
         blocks += more
     count = blocks
     scale = 1 / count
-    turn = (0, 2, 1)
-    return _ChannelSum(
+    turn = (0, 1, 3, 2)
+    return _StartSum(
         scattered=total.scattered.transpose(turn) * scale,
         unscattered=total.unscattered.transpose(turn) * scale,
         ledger=total.ledger * scale,
@@ -225,23 +228,23 @@ def _channel(
 
 
 def _blocks(
-    tracer: _Tracer, channel: int, indices: range, size: int, pool: ThreadPoolExecutor
+    tracer: _Tracer, start: Start, indices: range, size: int, pool: ThreadPoolExecutor
 ) -> Iterator[_Block]:
-    return pool.map(lambda index: tracer.block(channel, index, size), indices)
+    return pool.map(lambda index: tracer.block(start, index, size), indices)
 
 
 class _Sum:
     """Running sums over blocks."""
 
-    def __init__(self, tracer: _Tracer, channel: int) -> None:
-        n_listener, n_band = len(tracer.listeners), tracer.bands.size
-        shape = (n_listener, tracer.n_time, n_band)
+    def __init__(self, tracer: _Tracer, start: Start) -> None:
+        n_channel, n_listener, n_band = len(start.channels), len(tracer.listeners), tracer.bands.size
+        shape = (n_channel, n_listener, tracer.n_time, n_band)
         self.scattered, self.unscattered = np.zeros(shape), np.zeros(shape)
         self.ledger, self.emitted = 0.0, 0.0
         self.late: list[NDArray[np.float64]] = []
-        self.group = np.zeros((GROUPS, tracer.n_time, n_band))
+        self.group = np.zeros((GROUPS, n_channel, tracer.n_time, n_band))
         self.group_count = np.zeros(GROUPS)
-        self.late_from = tracer.late_from[channel]
+        self.late_from = tracer.late_from[start.channels[0]]
 
     def add(self, blocks: Iterator[_Block]) -> None:
         for block in blocks:
@@ -249,11 +252,11 @@ class _Sum:
             self.unscattered += block.unscattered
             self.ledger = self.ledger + block.ledger
             self.emitted = self.emitted + block.emitted
-            late = block.scattered.sum(axis=1)
+            late = block.scattered.sum(axis=2)
             for listener, first in enumerate(self.late_from):
-                late[listener] += block.unscattered[listener, first:].sum(axis=0)
+                late[:, listener] += block.unscattered[:, listener, first:].sum(axis=1)
             group = len(self.late) % GROUPS
-            self.group[group] += (block.scattered + block.unscattered).mean(axis=0)
+            self.group[group] += (block.scattered + block.unscattered).mean(axis=1)
             self.group_count[group] += 1
             self.late.append(late)
 
@@ -266,17 +269,7 @@ class _Sum:
             return np.where(mean > 0, 10 / np.log(10) * error / mean, np.inf)
 
     def group_means(self) -> NDArray[np.float64]:
-        return (self.group / self.group_count[:, None, None]).transpose(0, 2, 1)
-
-
-def _random_rotation(rng: np.random.Generator) -> NDArray[np.float64]:
-    """A rotation drawn evenly from all rotations, as the matrix of a normal unit quaternion."""
-    w, x, y, z = (q := rng.standard_normal(4)) / np.linalg.norm(q)
-    return np.array([
-        [1 - 2 * (y * y + z * z), 2 * (x * y - z * w), 2 * (x * z + y * w)],
-        [2 * (x * y + z * w), 1 - 2 * (x * x + z * z), 2 * (y * z - x * w)],
-        [2 * (x * z - y * w), 2 * (y * z + x * w), 1 - 2 * (x * x + y * y)],
-    ])
+        return (self.group / self.group_count[:, None, None, None]).transpose(1, 0, 3, 2)
 
 
 def _check(

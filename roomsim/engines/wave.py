@@ -7,7 +7,10 @@ apart some hundred guided modes give what takes a triple sum 200,000 terms.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from threading import Lock
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,7 +25,7 @@ from .multipoles import Multipole, multipole
 from .pairs import PairGroup, group_pairs
 from .patch_layout import Layout, layout
 from .roots import AxisModes, axis_modes
-from .wave_patches import needed_reach, patch_field
+from .wave_patches import Systems, needed_reach, patch_field
 
 LOW_HZ, HIGH_HZ = 10.0, 1150.0
 """Range of the engine."""
@@ -43,6 +46,7 @@ class BoxRoots:
     k_beta : real k times the admittance of each wall without its patches [1/m], shape (3, 2, n_frequency)
     axes : modes of x, y and z
     layout : the room as uniform walls and rectangles that deviate from them
+    systems : what `solve_box` works out for the patches, kept for the next scene
     """
 
     room: Room
@@ -51,6 +55,7 @@ class BoxRoots:
     k_beta: NDArray[np.complex128]
     axes: tuple[AxisModes, AxisModes, AxisModes]
     layout: Layout
+    systems: Systems = field(default_factory=Systems)
 
     @property
     def counts(self) -> tuple[int, ...]:
@@ -88,6 +93,24 @@ def prepare(room: Room, frequency_hz: ArrayLike, *, separation_m: float = 1.0) -
     reach = k**2 + (CONVERGENCE_NP / separation_m) ** 2
     plan = layout(room)
     return _prepare(room, f, plan, plan.base_admittances(f), float(reach.max()))
+
+
+_RECENT: OrderedDict[Any, BoxRoots] = OrderedDict()
+_MOST_RECENT = 2
+_LOCK = Lock()
+
+
+def recent_roots(room: Room, frequency_hz: ArrayLike) -> BoxRoots:
+    """`prepare` for a room and frequencies, remembered for the two last of them."""
+    f = np.atleast_1d(np.asarray(frequency_hz, float))
+    key = id(room), f.tobytes()
+    with _LOCK:                                          # threads that share a room wait for its roots
+        if key not in _RECENT:
+            while len(_RECENT) >= _MOST_RECENT:
+                _RECENT.popitem(last=False)
+            _RECENT[key] = prepare(room, f)              # holds the room, so that its identity stays its own
+        _RECENT.move_to_end(key)
+        return _RECENT[key]
 
 
 def solve_box(
