@@ -82,7 +82,7 @@ class CurveBook:
 
 def curves(result: Dataset, design: Any, room: Any, variant: dict[str, Any]) -> Curves:
     """The curves of one case."""
-    case = result.sel(design=design, room=room, **variant)
+    case = result.sel(design=design, room=room, **variant).reset_coords(drop=True)   # xarray compares them
     f = case["frequency"].values
     level = smoothed_db(seat_average_db(channel_sum_db(case["level_db"])), FRACTION).values
     direct = smoothed_db(seat_average_db(channel_sum_db(case["direct_level_db"])), FRACTION).values

@@ -101,14 +101,14 @@ def _coupling_rows(result: Dataset, modes: RoomModes) -> list[tuple[str, np.ndar
 
 
 def _draw(axes: Axes, modes: RoomModes, y: np.ndarray) -> None:
-    """Markers by type; those of the strongest modes are larger."""
-    for n in range(modes.frequency_hz.size):
-        main = n in modes.strongest
-        axes.plot(
-            modes.frequency_hz[n], y[n], SHAPES[modes.kind[n]], color=SHADES[modes.kind[n]], zorder=5 + main,
-            markersize=8.5 if main else 5.2, markerfacecolor=SHADES[modes.kind[n]] if main else PAPER,
-            markeredgewidth=1.2,
-        )
+    """Markers by type; those of the strongest modes are larger and filled."""
+    main = np.isin(np.arange(y.size), modes.strongest)
+    kinds = np.array(modes.kind)
+    for kind in (kind for kind in SHAPES if kind in modes.kind):
+        for chosen, size, face in ((~main, 5.2, PAPER), (main, 8.5, SHADES[kind])):
+            shown = (kinds == kind) & chosen & np.isfinite(y)
+            axes.plot(modes.frequency_hz[shown], y[shown], SHAPES[kind], color=SHADES[kind], zorder=5 + (size > 6),
+                      markersize=size, markerfacecolor=face, markeredgewidth=1.2)
 
 
 def _levels(axes: Axes, modes: RoomModes) -> None:

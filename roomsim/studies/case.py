@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -99,6 +100,7 @@ def run_case(case: Case) -> CaseResult:
     )
 
 
+@lru_cache(maxsize=8)
 def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
     """Mean-square pressure [Pa²] that a level of 0 dB stands for.
 

@@ -69,8 +69,11 @@ def hostile(made_result):
         channels=("a channel with a very long name", "_b", "$c$", "d"), settings=("bright", "dead")))
 
 
-def points(axes, kind=None):
-    return [line for line in axes.lines if line.get_marker() in ({SHAPES[kind]} if kind else set(SHAPES.values()))]
+def points(axes, kind=None, large=None) -> list[tuple[float, float]]:
+    """Where markers stand, of one type, large or small ones."""
+    shapes = {SHAPES[kind]} if kind else set(SHAPES.values())
+    lines = [line for line in axes.lines if line.get_marker() in shapes and large in (None, line.get_markersize() > 7)]
+    return sorted((float(x), float(y)) for line in lines for x, y in zip(*line.get_data(), strict=True))
 
 
 def test_every_mode_is_drawn_by_its_type_and_the_five_strongest_are_filled(result) -> None:
@@ -81,13 +84,13 @@ def test_every_mode_is_drawn_by_its_type_and_the_five_strongest_are_filled(resul
     shown = modes.level_db >= -40
     for kind in set(modes.kind):
         of_kind = np.array([k == kind for k in modes.kind])
-        drawn = [line for line in points(level, kind) if np.isfinite(line.get_ydata()[0])]
-        assert len(drawn) == np.sum(of_kind & shown)
-    filled_at = sorted(float(line.get_xdata()[0]) for line in points(level) if line.get_markersize() > 7)
+        drawn = points(level, kind)
+        assert drawn == sorted(zip(modes.frequency_hz[of_kind & shown], modes.level_db[of_kind & shown], strict=True))
+    filled_at = [x for x, _ in points(level, large=True)]
     assert filled_at == sorted(float(modes.frequency_hz[n]) for n in modes.strongest)
-    rings = [line for line in points(decay) if np.isfinite(line.get_ydata()[0])]
-    assert sorted(float(line.get_ydata()[0]) for line in rings) == pytest.approx(
-        sorted(modes.decay_s[np.isfinite(modes.decay_s)]))
+    rings = np.isfinite(modes.decay_s)
+    assert not rings.all()
+    assert points(decay) == sorted(zip(modes.frequency_hz[rings], modes.decay_s[rings], strict=True))
     assert [t.get_text() for t in coupling.get_yticklabels()] == [
         "seats", "narrow: left", "narrow: right", "wide: left", "wide: right"]
     texts = [t.get_text() for t in level.texts]
