@@ -58,9 +58,9 @@ def speaker(
         for name, value in (("--channel", channel), ("--level", level)):
             if value is not None:
                 raise InvalidValue(name, value, "goes with a loudspeaker")
-    lines, record, names = _correction(subject, out) if of_correction else _speaker(subject, channel, level, out)
     if convert is not None:
         write(subject, convert)
+    lines, record, names = _correction(subject, out) if of_correction else _speaker(subject, channel, level, out)
     if as_json:
         print_json({**record, "folder": None if out is None else str(out), "files": names,
                     "converted": None if convert is None else str(convert)})
