@@ -34,6 +34,7 @@ class LoudspeakerDefinition:
     content_hash : of what the file says and of the data it names
     assumptions : sentences on what sketched drivers take for granted, and what of measured ones was measured,
         filled or assumed
+    measured_notes : those of them that are about measured drivers
     measurements : driver -> its measurement, for those that were measured
     drive_v : voltage before every driver's filter that levels are for, None where they are relative
     """
@@ -43,6 +44,7 @@ class LoudspeakerDefinition:
     files: tuple[Path, ...]
     content_hash: str
     assumptions: tuple[str, ...]
+    measured_notes: frozenset[str]
     measurements: Mapping[str, MeasurementDefinition]
     drive_v: float | None
     _loudspeaker: Loudspeaker
@@ -81,6 +83,7 @@ def define(document: Document, reader: Reader) -> LoudspeakerDefinition | None:
         ])),
         content_hash=_hash(model, measured, {place: digest for place, (*_, digest) in filters.items()}),
         assumptions=assumptions, measurements=measured, _loudspeaker=loudspeaker,
+        measured_notes=frozenset(f"{name}: {text}" for name, found in measured.items() for text in found.assumptions),
         drive_v=model.drive_v if loudspeaker.calibrated else None,
     )
 

@@ -84,8 +84,13 @@ class StudyDefinition:
 
     @property
     def assumptions(self) -> dict[str, tuple[str, ...]]:
-        """What sketched drivers take for granted, per design."""
+        """What sketched drivers take for granted, and what of measured ones was filled or assumed, per design."""
         return {label: design.assumptions for label, design in self.designs.items()}
+
+    @property
+    def measured_notes(self) -> frozenset[str]:
+        """Those of the assumptions that say what of measured drivers was measured, filled or assumed."""
+        return frozenset(text for design in self.designs.values() for text in design.measured_notes)
 
     @property
     def inputs(self) -> dict[str, Any]:

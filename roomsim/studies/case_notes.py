@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -50,20 +50,24 @@ def ray_noise_note(response: Response) -> Note | None:
     )
 
 
-def design_notes(assumptions: Mapping[str, Sequence[str]], cases: int) -> list[dict[str, Any]]:
+def design_notes(
+    assumptions: Mapping[str, Sequence[str]], cases: int, measured: Collection[str] = ()
+) -> list[dict[str, Any]]:
     """What designs take for granted, as the metadata list notes; one that several designs share comes once.
 
     Parameters
     ----------
     assumptions : design -> sentences
     cases : number of cases of the study, the same for each design
+    measured : those of the sentences that are about measured drivers
     """
     designs: dict[str, list[str]] = {}
     for design, texts in assumptions.items():
         for text in texts:
             designs.setdefault(text, []).append(design)
     return [
-        {"code": "sketched-driver", "text": text, "low_hz": None, "high_hz": None,
+        {"code": "measured-driver" if text in measured else "sketched-driver", "text": text,
+         "low_hz": None, "high_hz": None,
          "count": cases * len(names) // len(assumptions),
          "cases": "all" if len(names) == len(assumptions) else [{"design": name} for name in names]}
         for text, names in designs.items()

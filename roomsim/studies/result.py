@@ -96,7 +96,7 @@ def assemble(
     }
     ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
     dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
-    metadata["notes"] += design_notes(study.assumptions, len(plan.cases))
+    metadata["notes"] += design_notes(study.assumptions, len(plan.cases), study.measured_notes)
     record = {**metadata, "inputs": study.inputs, "versions": versions()}
     dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}
     calibrated = all(case.loudspeaker.calibrated for case in plan.cases)

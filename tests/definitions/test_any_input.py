@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import yaml
 from hypothesis import given, settings
@@ -20,6 +21,9 @@ from roomsim.definitions import check, load
 GOOD = Path(__file__).parent / "good"
 TEXTS = {path.name: path.read_text("utf-8") for path in sorted(GOOD.glob("*.yaml"))}
 DATA = {name: yaml.safe_load(text) for name, text in TEXTS.items()}
+
+DATA_FOLDERS = {"orbits.yaml": ("polar",), "chamber.yaml": ("chamber",)}
+"""Data files beside a definition."""
 
 leaves = st.one_of(
     st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=12),
@@ -41,6 +45,8 @@ def judge(name: str, content: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
         for file, text in TEXTS.items():
             (Path(folder) / file).write_text(text, "utf-8")
+        for beside in DATA_FOLDERS.get(name, ()):
+            shutil.copytree(GOOD / beside, Path(folder) / beside)
         (Path(folder) / name).write_bytes(content)
         path = Path(folder) / name
         problems = check([path])
@@ -54,6 +60,10 @@ def judge(name: str, content: bytes) -> None:
             assert definition.varied()
         if hasattr(definition, "room"):
             assert all(definition.room(setting).geometry.volume_m3 > 0 for setting in definition.settings)
+        if hasattr(definition, "directivity"):
+            assert np.all(np.isfinite(definition.directivity.far_pressure([20, 1000, 20000], np.eye(3))))
+        if hasattr(definition, "correction"):
+            assert np.all(np.isfinite(definition.correction.correction_db([20, 1000, 20000])))
 
 
 @pytest.mark.parametrize("name", TEXTS)

@@ -1,0 +1,125 @@
+"""Where channels of measured drivers can be trusted, and what a measurement is worth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from independent.point_sources import C, even_grid, far_field, level, pressure, sixth_octaves
+
+from roomsim.errors import InvalidValue
+from roomsim.loudspeaker.assembly import assemble
+from roomsim.loudspeaker.channels import PlacedDriver
+from roomsim.loudspeaker.drivers import Omni
+from roomsim.loudspeaker.far_field import far_field_limit_hz, without_distance
+from roomsim.loudspeaker.filters import Filter, Fir
+from roomsim.loudspeaker.measured import MeasuredDirectivity
+from roomsim.loudspeaker.measurement import MeasurementSetup
+from roomsim.loudspeaker.quality import measurement_quality, summary
+from roomsim.loudspeaker.trust import trusted_frequencies, trusted_range_hz
+from roomsim.sphere import orbit_vectors
+
+GRID = even_grid(20)
+F = sixth_octaves(100, 8000)
+TWO, STRENGTHS = np.array([[0.0, 0.0, 0.1], [0.0, 0.05, -0.1]]), np.array([1.0, 0.7])
+
+
+def measured(grid: np.ndarray = GRID, distance: float = 2.0, phase: bool = True, **setup) -> MeasuredDirectivity:
+    p = pressure(F, grid, distance, TWO, STRENGTHS)
+    return assemble(
+        name="two", frequency_hz=F, directions=grid, pressure=p if phase else np.abs(p) + 0j,
+        distance_m=np.full(len(grid), distance), has_phase=phase,
+        setup=MeasurementSetup(speed_m_s=C, radius_m=0.13, **setup),
+    )
+
+
+def placed(directivity, **filters) -> PlacedDriver:
+    return PlacedDriver(name="d", directivity=directivity, position_m=np.zeros(3), filter=Filter(**filters))
+
+
+# trusted ranges --------------------------------------------------------------------------------------------
+
+
+def test_a_tweeter_without_a_low_end_limits_nothing_below_its_crossover():
+    """Fourth order at 2 kHz: 20 dB down at 2000/10^(20/80) Hz or so; the woofer is a sketch and always trusted."""
+    tweeter = measured(low_hz=500.0)
+    f = np.geomspace(30, 7900, 200)                                        # the data end at 7943 Hz
+    both = [placed(Omni(name="w"), lowpass_hz=2000), placed(tweeter, highpass_hz=2000)]
+    assert trusted_range_hz(both, f) == (0.0, np.inf)
+    alone = [placed(tweeter)]
+    low, high = trusted_range_hz(alone, f)
+    assert low == tweeter.low_hz and high == np.inf
+    assert trusted_frequencies(alone, f).tolist() == (f >= tweeter.low_hz * (1 - 1e-6)).tolist()
+    louder = [placed(Omni(name="w"), lowpass_hz=2000), placed(tweeter, highpass_hz=300)]
+    assert 200 < trusted_range_hz(louder, f)[0] == tweeter.low_hz
+
+
+def test_upper_ends_and_nothing_at_all():
+    data = measured(high_hz=3000.0)
+    assert trusted_range_hz([placed(data)], np.geomspace(50, 20000, 100))[1] == data.high_hz
+    f = np.array([20.0, 30, 50])
+    assert trusted_range_hz([placed(data)], f) == (50.0, 20.0)                 # all of it is to be hatched
+    assert not trusted_frequencies([placed(data)], f).any()
+
+
+# distance --------------------------------------------------------------------------------------------------
+
+
+def test_distance_comes_out_where_it_can_and_stays_where_it_cannot():
+    data = measured()
+    f = F[F < 1500]
+    true = far_field(f, GRID, TWO, STRENGTHS)
+    loud = np.abs(true) > 0.1 * np.abs(true).max(axis=0)
+    assert np.abs(level(without_distance(data).far_pressure(f, GRID) / true)[loud]).max() < 0.1
+    assert without_distance(replace(data, far_field=True)).values is not None
+    for kept, why in ((measured(phase=False), "no phase"), (measured(grid=GRID[GRID[:, 0] > -0.6]), "directions were")):
+        found = without_distance(kept)
+        np.testing.assert_array_equal(found.values, kept.values)
+        assert found.notes[-1].startswith(why) and "2 m stays in the data" in found.notes[-1]
+
+
+def test_a_distance_that_is_far_enough_is_not_talked_about():
+    """λ/16 of path difference over a source of 2 cm at 2 m: up to 214 kHz."""
+    data = replace(measured(phase=False), radius_m=0.02)
+    assert far_field_limit_hz(2.0, 0.02, 343.2) == pytest.approx(343.2 * 2 / (8 * 0.02**2))
+    assert without_distance(data).far_field and without_distance(data).notes == data.notes
+
+
+def test_a_microphone_inside_the_source_is_refused():
+    with pytest.raises(InvalidValue, match="must exceed the source's radius"):
+        without_distance(replace(measured(), radius_m=2.5))
+
+
+# what a measurement is worth ---------------------------------------------------------------------------------
+
+
+def test_quality_of_a_sphere_counts_and_limits():
+    quality = measurement_quality(measured())
+    assert (quality.measured, quality.filled, quality.filled_share) == (len(GRID), 0, 0.0)
+    assert quality.spacing_deg == pytest.approx(20, abs=1)
+    assert quality.far_field_hz == pytest.approx(C * 2 / (8 * 0.13**2))
+    assert quality.order == 8 and 1500 < quality.removed_hz < 2500          # (8 - 3) c / (2π 0.13 m) = 2.1 kHz
+    error = dict(zip(np.round(quality.band_hz), quality.leave_out_db, strict=True))
+    assert error[251] < 0.05 and error[3981] > 0.3                      # ka = 0.6, and 9: more than 20° can carry
+
+
+def test_summaries_say_what_was_filled():
+    horizontal = orbit_vectors("horizontal", np.arange(-170, 181, 10))
+    vertical = orbit_vectors("vertical", np.arange(-170, 181, 10))
+    orbits = measured(grid=np.vstack([horizontal, vertical[np.abs(vertical[:, 2]) > 1e-6]]), phase=False)
+    assert summary(orbits) == ("measured in 70 directions (two orbits) at 2 m without phase, all between them filled "
+                               "in, trusted from 100 to 7943 Hz")
+    assert "with phase, nothing filled in" in summary(measured())
+    quality = measurement_quality(orbits)
+    assert quality.filled_share == 1.0 and quality.filled > 300 and quality.removed_hz is None
+
+
+def test_long_filters_are_summed_exactly():
+    """5000 taps against a plain sum at a few frequencies; rounding only."""
+    taps = np.random.default_rng(3).standard_normal(5000)
+    f = np.array([0.0, 17.3, 1000.0, 23999.0, 25000.0])
+    plain = [np.sum(taps * np.exp(-2j * np.pi * one * np.arange(5000) / 48000)) for one in f[:4]]
+    found = Fir(taps=taps, sample_rate_hz=48000).response(f)
+    np.testing.assert_allclose(found[:4], plain, rtol=1e-9)
+    assert found[4] == 0
