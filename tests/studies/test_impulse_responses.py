@@ -23,12 +23,9 @@ SEATS = 5
 
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
-    # A furnished room: carpet and a curtain, so that the decay fits into a short file.
-    folder = tmp_path_factory.mktemp("study")
+    # Hard on all sides, so that the decay is one straight line and T20 means the same everywhere.
     text = STUDY.replace("count: 3", f"count: {SEATS}").replace("per_octave: 12", "per_octave: 96")
-    path = write_study(folder, study=text, left="heavy curtain")
-    room = (folder / "room.yaml").read_text("utf-8").replace("oak on joists", "heavy carpet on underlay")
-    (folder / "room.yaml").write_text(room, "utf-8")
+    path = write_study(tmp_path_factory.mktemp("study"), study=text)
     return roomsim.load(path)
 
 
@@ -59,16 +56,15 @@ def test_names_and_levels(files):
 
 def test_the_files_decay_as_predicted(files, result):
     # T20 over five seats by the code that reads measured rooms, against the rays' own decay, 1 to 4 kHz. Clause 7.1 of
-    # ISO 3382-2 (from memory) gives 2.3 % for five seats at 1 kHz; 8 % holds the images' interference too, as in
-    # tests/engines/test_synthesis.py.
+    # ISO 3382-2 (from memory) gives 2.3 % for five seats at 1 kHz, and both are such readings: 5 % (3.5 % found).
     measured = analyse_wavs([path for path in sorted(files) if "left-seat" in path.name], method="survey")
     for octave in (1000, 2000, 4000):
         band = int(np.argmin(np.abs(measured.analysis.band_hz - octave)))
         predicted = float(result["decay_s"].sel(band=octave, method="nearest").item())
-        assert measured.mean.mean["t20_s"][band] == pytest.approx(predicted, rel=0.08)
-        # C80 of the files holds the image part's interference; of the prediction, energies alone.
+        assert measured.mean.mean["t20_s"][band] == pytest.approx(predicted, rel=0.05)
+        # C80 of the files holds the image part's interference; of the prediction, energies alone (0.08 dB found).
         clarity = float(result["c80_db"].sel(band=octave, method="nearest").mean())
-        assert measured.mean.mean["c80_db"][band] == pytest.approx(clarity, abs=1.0)
+        assert measured.mean.mean["c80_db"][band] == pytest.approx(clarity, abs=0.5)
 
 
 def test_the_files_hold_the_predicted_energy(files, result):
@@ -83,12 +79,12 @@ def test_the_files_hold_the_predicted_energy(files, result):
         level = result["level_db"].sel(channel=channel).values.reshape(SEATS, -1)
         predicted = (reference * 10 ** (level / 10)).mean(axis=0)
         for octave in OCTAVES_HZ[1:7]:                       # 125 Hz to 4 kHz
-            if channel == "right" and octave < 1500:         # the skirt of its high-pass
+            if channel == "right" and octave < 2500:         # the skirt of its high-pass
                 continue
             fine = octave * OCTAVE ** ((np.arange(400) + 0.5) / 400 - 0.5)
             ours = np.interp(fine, f, spectrum.mean(axis=0)).mean()
             expected = np.interp(np.log(fine), np.log(grid), predicted).mean()
-            # The late noise of five seats in an octave leaves 4.34/√(5·B·T), 0.15 dB at 500 Hz (0.16 dB at most found).
+            # The late noise of five seats in an octave leaves 4.34/√(5·B·T), 0.1 dB at 500 Hz (0.17 dB at most found).
             assert 10 * np.log10(ours / expected) == pytest.approx(0, abs=0.3), (channel, octave)
 
 
