@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from threading import Lock
+import threading
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
@@ -65,7 +64,7 @@ class Walks:
         self.room = room
         self._held: dict[Any, Walk] = {}
         self._bytes = 0
-        self._lock = Lock()
+        self._lock = threading.Lock()
 
     def block(self, tracer: _Tracer, start: Start, index: int, rays: int) -> Walk:
         """A block; depends on nothing but room, listeners, start, seed, index and number of rays."""
@@ -82,20 +81,25 @@ class Walks:
         return walk
 
 
-_RECENT: OrderedDict[Any, Walks] = OrderedDict()
-_LOCK = Lock()
+class _Recent(threading.local):
+    """What each thread walked last: cases of one place follow each other."""
+
+    key: Any = None
+    walks: Walks | None = None
+
+
+_RECENT = _Recent()
 
 
 def walks_of(scene: Scene, settings: tuple[Any, ...], *, remember: bool) -> Walks:
     """The walks of a scene's room and listeners: those of the call before where nothing of them has changed."""
-    if not remember:
-        return Walks(scene.room)
-    key = (id(scene.room), scene.listeners_m.tobytes(), *settings)
-    with _LOCK:
-        if key not in _RECENT:
-            _RECENT.clear()                              # one set is enough: cases of one place follow each other
-            _RECENT[key] = Walks(scene.room)             # holds the room, so that its identity stays its own
-        return _RECENT[key]
+    key = (scene.listeners_m.tobytes(), *settings)
+    walks = _RECENT.walks
+    if walks is None or walks.room is not scene.room or _RECENT.key != key or not remember:
+        walks = Walks(scene.room)
+        if remember:
+            _RECENT.key, _RECENT.walks = key, walks
+    return walks
 
 
 def ray_starts(scene: Scene, emissions: list[Emission]) -> list[Start]:

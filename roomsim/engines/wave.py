@@ -7,10 +7,8 @@ apart some hundred guided modes give what takes a triple sum 200,000 terms.
 
 from __future__ import annotations
 
-from collections import OrderedDict
+import threading
 from dataclasses import dataclass, field
-from threading import Lock
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -95,22 +93,22 @@ def prepare(room: Room, frequency_hz: ArrayLike, *, separation_m: float = 1.0) -
     return _prepare(room, f, plan, plan.base_admittances(f), float(reach.max()))
 
 
-_RECENT: OrderedDict[Any, BoxRoots] = OrderedDict()
-_MOST_RECENT = 2
-_LOCK = Lock()
+class _Recent(threading.local):
+    """What each thread prepared last: cases of one room follow each other."""
+
+    roots: BoxRoots | None = None
+
+
+_RECENT = _Recent()
 
 
 def recent_roots(room: Room, frequency_hz: ArrayLike) -> BoxRoots:
-    """`prepare` for a room and frequencies, remembered for the two last of them."""
+    """`prepare` for a room and frequencies; each thread remembers the last."""
     f = np.atleast_1d(np.asarray(frequency_hz, float))
-    key = id(room), f.tobytes()
-    with _LOCK:                                          # threads that share a room wait for its roots
-        if key not in _RECENT:
-            while len(_RECENT) >= _MOST_RECENT:
-                _RECENT.popitem(last=False)
-            _RECENT[key] = prepare(room, f)              # holds the room, so that its identity stays its own
-        _RECENT.move_to_end(key)
-        return _RECENT[key]
+    roots = _RECENT.roots
+    if roots is None or roots.room is not room or not np.array_equal(roots.frequency_hz, f):
+        roots = _RECENT.roots = prepare(room, f)
+    return roots
 
 
 def solve_box(

@@ -9,6 +9,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import groupby
 from typing import TYPE_CHECKING, Any, Protocol
 
 from ..errors import InvalidValue, RoomsimError
@@ -17,7 +18,7 @@ from .fingerprint import Fingerprints
 from .plan import Case, Plan, make_plan
 from .result import assemble, result_bytes
 from .store import CaseStore
-from .work import Packer, end_with, one_thread, run_task
+from .work import Packer, end_with, one_thread, run_tasks
 
 if TYPE_CHECKING:
     import xarray
@@ -136,7 +137,7 @@ def _finish(
     total = len(keys)
     if done and progress:
         progress(done, total, "")
-    wanted = [(k, plan.cases[k]) for k in sorted(first[key] for key in first.keys() - whole)]
+    wanted = in_order([(k, plan.cases[k]) for k in sorted(first[key] for key in first.keys() - whole)])
     if not wanted:
         return
     try:
@@ -191,26 +192,52 @@ def _results(
                 yield index, run_case(case)
     elif cluster is None and len(cases) < PROCESS_FROM:
         with one_thread():
-            yield from _parallel(_indexed, cases, workers, backend="threading")
+            yield from _parallel(_run_together, together(cases, workers), workers, backend="threading")
     else:
         packer = Packer(prints)
-        tasks = ((packer.task(index, case),) for index, case in cases)
         if cluster is None:
+            tasks = ([packer.task(*one) for one in some] for some in together(cases, workers))
             ends = {"initializer": end_with, "initargs": (os.getpid(),)}
-            yield from _parallel(run_task, tasks, workers, backend="loky", **ends)
+            yield from _parallel(run_tasks, tasks, workers, backend="loky", **ends)
         else:
             from .cluster import connected
 
             with connected(cluster) as count:
-                yield from _parallel(run_task, tasks, count, backend="dask")
+                tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
+                yield from _parallel(run_tasks, tasks, count, backend="dask")
 
 
-def _indexed(index: int, case: Case) -> tuple[int, CaseResult]:
-    return index, run_case(case)
+MOST_TOGETHER = 6
+"""Cases that a worker takes at once, and that are lost when it is killed."""
+
+
+def together(cases: Sequence[tuple[int, Case]], workers: int) -> Iterator[list[tuple[int, Case]]]:
+    """Cases in the order in which they share most: designs at one place in one room go to a worker together."""
+    most = max(1, min(MOST_TOGETHER, len(cases) // (2 * workers)))
+    for _, group in groupby(in_order(cases), key=lambda one: _where(one[1])):
+        some = list(group)
+        yield from (some[k : k + most] for k in range(0, len(some), most))
+
+
+def in_order(cases: Sequence[tuple[int, Case]]) -> list[tuple[int, Case]]:
+    """Rooms as they are, in each room place by place, at each place design by design."""
+    first: dict[Any, int] = {}
+    for index, case in cases:
+        first.setdefault(_where(case), index)
+    return sorted(cases, key=lambda one: (first[_where(one[1])], one[0]))
+
+
+def _where(case: Case) -> tuple[Any, ...]:
+    """What cases that differ only in the design have in common."""
+    return id(case.room), case.place, case.seats
+
+
+def _run_together(*some: tuple[int, Case]) -> list[tuple[int, CaseResult]]:
+    return [(index, run_case(case)) for index, case in some]
 
 
 def _parallel(
-    function: Callable[..., Any], arguments: Iterable[tuple], workers: int, *, backend: str, **settings: Any
+    function: Callable[..., Any], arguments: Iterable[Sequence[Any]], workers: int, *, backend: str, **settings: Any
 ) -> Iterator[tuple[int, CaseResult]]:
     from joblib import Parallel, delayed, parallel_config
     from joblib.externals.loky.process_executor import BrokenProcessPool
@@ -218,6 +245,7 @@ def _parallel(
     with parallel_config(backend=backend, **settings):
         pool = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1, max_nbytes=None)
         try:
-            yield from pool(delayed(function)(*some) for some in arguments)
+            for some in pool(delayed(function)(*some) for some in arguments):
+                yield from some
         except BrokenProcessPool:
             raise WorkerDied("a worker process died; where memory is short, fewer --jobs may help") from None

@@ -62,11 +62,13 @@ SHARED = ("room", "loudspeaker")
 _HELD: OrderedDict[bytes, Any] = OrderedDict()
 
 
-def run_task(task: Task) -> tuple[int, CaseResult]:
-    """Run a task in a worker, on one thread; its index and what came out."""
-    held = {name: _held(shared) for name, shared in task.shared.items()}
+def run_tasks(*tasks: Task) -> list[tuple[int, CaseResult]]:
+    """Run tasks in a worker, on one thread; index and result of each."""
     with one_thread():
-        return task.index, run_case(replace(task.case, **held))
+        return [
+            (task.index, run_case(replace(task.case, **{name: _held(one) for name, one in task.shared.items()})))
+            for task in tasks
+        ]
 
 
 def _held(shared: Shared) -> Any:

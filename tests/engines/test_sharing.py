@@ -47,11 +47,14 @@ def patched():
     return dataclasses.replace(room, patches=(rug,))
 
 
+def forgotten() -> None:
+    ray_walks._RECENT.walks = wave._RECENT.roots = None
+
+
 @pytest.fixture(autouse=True)
 def forget():
     """Nothing is remembered from another test."""
-    ray_walks._RECENT.clear()
-    wave._RECENT.clear()
+    forgotten()
 
 
 def test_channels_side_by_side_send_the_late_sound_of_each_alone() -> None:
@@ -95,8 +98,7 @@ def test_a_second_design_at_a_place_uses_the_same_walks_and_gets_what_it_would_a
     blocks = len(walked)
     after = simulate(second, FREQUENCY, options)
     assert len(walked) == blocks > 0                                 # nothing was traced again
-    ray_walks._RECENT.clear()
-    wave._RECENT.clear()
+    forgotten()
     alone = simulate(second, FREQUENCY, options)
     assert len(walked) == 2 * blocks
     for name in ("direct", "early", "late", "scattered", "wave", "energy", "late_noise_db"):
@@ -112,12 +114,12 @@ def test_a_moved_seat_room_or_place_walks_anew() -> None:
     scenes.append(dataclasses.replace(scenes[0], loudspeakers=(at,)))
     for one in scenes[1:]:
         rays.trace_rays(scenes[0], BANDS, rays=100, seed=1)
-        held = dict(next(iter(ray_walks._RECENT.values()))._held)
+        held = dict(ray_walks._RECENT.walks._held)
         rays.trace_rays(one, BANDS, rays=100, seed=1)
-        walks = next(iter(ray_walks._RECENT.values()))
+        walks = ray_walks._RECENT.walks
         assert not {id(walk) for key, walk in walks._held.items() if key not in held} & {id(w) for w in held.values()}
         fresh = rays.trace_rays(one, BANDS, rays=100, seed=1).energy
-        ray_walks._RECENT.clear()
+        forgotten()
         assert np.array_equal(rays.trace_rays(one, BANDS, rays=100, seed=1).energy, fresh)
 
 
@@ -126,9 +128,7 @@ def test_what_finds_no_room_is_worked_out_again_and_is_the_same(monkeypatch) -> 
     one = placed(room, bar(("left", -0.4, 0), ("right", 0.4, 0)))
     options = Options(rays=600)
     whole = [simulate(one, FREQUENCY, options) for _ in range(2)]
-    forget_all = (ray_walks._RECENT, wave._RECENT)
-    for memory in forget_all:
-        memory.clear()
+    forgotten()
     monkeypatch.setattr(ray_walks, "MOST_HELD_BYTES", 0)
     monkeypatch.setattr(wave_patches, "MOST_HELD_BYTES", 0)
     bare = [simulate(one, FREQUENCY, options) for _ in range(2)]
@@ -138,7 +138,7 @@ def test_what_finds_no_room_is_worked_out_again_and_is_the_same(monkeypatch) -> 
 
 def test_lists_that_are_too_short_are_made_again(monkeypatch) -> None:
     part = rays.trace_rays(scene(), BANDS, rays=200, seed=3)
-    ray_walks._RECENT.clear()
+    forgotten()
     init = rays._Tracer.__init__
 
     def short(self, *arguments):
