@@ -232,11 +232,11 @@ def _filled(
             method = "orbits blended by the angle about the axis"
             new = cover.orbit_fill(data.directions, smooth, targets)
         else:
-            method = "smoothest spherical-harmonic continuation"
+            method = "smoothest spherical-harmonic continuation, no louder than beside the gap"
             # energies carried on from far away must stay positive: their logarithm is
             known = smooth if data.has_phase else np.log(smooth)
             new = cover.smooth_fill(data.directions, known, targets, seen.spacing_deg)
-            new = new if data.has_phase else np.exp(new)
+            new = cover.held_down(new if data.has_phase else np.exp(new), targets, data.directions, smooth)
     except InvalidValue as error:
         raise DefinitionError([Problem(key=error.key, value=error.value, rule=error.rule, cure=error.cure)]) from error
     new = data.from_smooth(new, targets)

@@ -15,6 +15,9 @@ from .harmonic_fit import fitted
 DIP = 0.1
 """Between directions energy may dip to this part of its least neighbour (-10 dB), where there is no phase."""
 
+_NEAREST = 12
+"""So many measured directions bound what is filled beside them: the edge of the gap and the row behind it."""
+
 PLANE = np.sin(np.radians(0.5))
 """Directions within half a degree of a plane lie on that orbit."""
 
@@ -101,6 +104,22 @@ def smooth_fill(
     """
     order = int(np.clip(150 / max(spacing_deg, 1.0), 2, 15))
     return real_harmonics(order, targets) @ fitted(directions, values, order, roughness=1e-6)
+
+
+def held_down(
+    filled: NDArray, targets: NDArray[np.float64], directions: NDArray[np.float64], values: NDArray
+) -> NDArray:
+    """Filled values (m, n_frequency) held to the largest size among the measured directions nearest to each target.
+
+    A pattern finer than the grid lets every smooth continuation run away: without this, levels 10 to 20 dB too high
+    were seen in gaps of 90°.
+    """
+    from scipy.spatial import cKDTree
+
+    nearest = cKDTree(directions).query(targets, k=min(_NEAREST, len(directions)))[1].reshape(len(targets), -1)
+    top = np.abs(values)[nearest].max(axis=1)
+    size = np.abs(filled)
+    return filled * np.divide(top, size, out=np.ones_like(size), where=size > top)
 
 
 def fill_targets(directions: NDArray[np.float64], spacing_deg: float, front_only: bool) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ import numpy as np
 from ..loudspeaker.chamber import ChamberCorrection, ResponsePair, pair_differences
 from ..loudspeaker.measured import MeasuredDirectivity
 from ..loudspeaker.quality import MeasurementQuality
-from .speaker_plot import shade_ends
+from .speaker_plot import rounded_hz, shade_ends
 from .style import (
     COLOURS,
     HAIRLINE,
@@ -123,7 +123,7 @@ def _errors(figure: Figure, axes: Axes, data: MeasuredDirectivity, quality: Meas
     axes.set_xlabel("Frequency in Hz")
     shade_ends(axes, (low, data.low_hz), (data.high_hz, high), said=True)
     limit = data.distance_m
-    told = f"far field at {limit:g} m up to {quality.far_field_hz:.0f} Hz"
+    told = f"far field at {limit:g} m up to {rounded_hz(quality.far_field_hz)}"
     if low < quality.far_field_hz < high:
         axes.axvline(quality.far_field_hz, color=INK, linewidth=1.0, linestyle=(0, (2, 2)), zorder=2)
         right = quality.far_field_hz > 2500

@@ -16,6 +16,7 @@ from ..files.table_csv import write_rows
 from ..loudspeaker.overview import ChannelOverview, overview_rows
 from ..loudspeaker.quality import MeasurementQuality
 from ..studies.speaker import ChannelView, SpeakerView
+from .speaker_plot import rounded_hz
 from .style import plain_label, save
 from .text_table import aligned
 
@@ -89,10 +90,10 @@ def _quality_lines(view: SpeakerView) -> list[str]:
     rows = []
     for name, (definition, quality) in view.measurements.items():
         data = definition.as_measured
-        removed = "–" if quality.removed_hz is None else f"{quality.removed_hz:.0f} Hz"
+        removed = "–" if not quality.removed_hz else rounded_hz(quality.removed_hz)
         rows.append((
             plain_label(name, 30), str(quality.measured), str(quality.filled), f"{quality.spacing_deg:.1f}",
-            "yes" if data.has_phase else "no", _range(data.low_hz, data.high_hz), f"{quality.far_field_hz:.0f} Hz",
+            "yes" if data.has_phase else "no", _range(data.low_hz, data.high_hz), rounded_hz(quality.far_field_hz),
             "all" if data.far_field else removed,
         ))
     lines = aligned(head, rows)
@@ -118,8 +119,9 @@ def _range(low_hz: float, high_hz: float) -> str:
     if low_hz <= 0 and math.isinf(high_hz):
         return "everywhere"
     if math.isinf(high_hz):
-        return f"from {low_hz:.0f} Hz"
-    return f"{low_hz:.0f} to {high_hz:.0f} Hz" if low_hz > 0 else f"to {high_hz:.0f} Hz"
+        return f"from {rounded_hz(low_hz)}"
+    return f"{rounded_hz(low_hz).removesuffix(' Hz')} to {rounded_hz(high_hz)}" if low_hz > 0 else \
+        f"to {rounded_hz(high_hz)}"
 
 
 def _notes(view: SpeakerView) -> list[str]:

@@ -33,6 +33,9 @@ MAP_STEP_DB = 3.0
 MAP_LOW_DB, MAP_HIGH_DB = -31.5, 7.5
 """Range of the maps: shades stand for -30, -27 … 0 … +6 dB, each 1.5 dB to both sides; beyond, the last shade."""
 
+_LABELS_APART = 45
+"""Pixels between the middles of two labels, at least."""
+
 FINER = 4
 """Steps of the drawn map for one of the computed one."""
 
@@ -141,7 +144,7 @@ def map_figure(overview: ChannelOverview) -> Figure:
             f_fine, angle_fine, fine = _finer(f, angle, np.clip(level, MAP_LOW_DB + 0.01, MAP_HIGH_DB - 0.01))
             image = axes.pcolormesh(f_fine, angle_fine, fine, cmap=colours, norm=norm, shading="nearest",
                                     rasterized=True)
-            _lines(axes, f, angle, level)
+            _lines(axes, f, angle, level, (max(overview.low_hz, f[0]), min(overview.high_hz, f[-1])))
             axes.set_xlim(f[0], f[-1])
             reach = angle[-1]
             axes.set_ylim(-reach, reach)
@@ -196,8 +199,10 @@ def _finer(f: np.ndarray, angle: np.ndarray, level: np.ndarray) -> tuple[np.ndar
     return np.exp(np.interp(steps[1], columns, np.log(f))), np.interp(steps[0], rows, angle), fine
 
 
-def _lines(axes: Axes, f: np.ndarray, angle: np.ndarray, level: np.ndarray) -> None:
-    """Lines of equal level, each with its level where there is room."""
+def _lines(
+    axes: Axes, f: np.ndarray, angle: np.ndarray, level: np.ndarray, trusted: tuple[float, float]
+) -> None:
+    """Lines of equal level, each with its level where there is room in the trusted range."""
     inside = [value for value in (-18.0, -12.0, -6.0) if (level < value).any() and (level > value).any()]
     if not inside:
         return
@@ -205,12 +210,16 @@ def _lines(axes: Axes, f: np.ndarray, angle: np.ndarray, level: np.ndarray) -> N
     lines = axes.contour(f, angle, np.clip(level, -60, 20), levels=inside, colors=[INK], linewidths=widths,
                          linestyles="solid")
     edge = 0.06 * (angle[-1] - angle[0])
+    kept: list[np.ndarray] = []
     for name in axes.clabel(lines, fmt=lambda value: f"\u2212{-value:.0f}", fontsize=8, inline=False):
         x, y = name.get_position()
-        if angle[0] + edge < y < angle[-1] - edge and f[0] * 1.1 < x < f[-1] / 1.1:
+        place = axes.transData.transform((x, y))
+        inside = angle[0] + edge < y < angle[-1] - edge and trusted[0] * 1.1 < x < trusted[1] / 1.1
+        if inside and all(np.hypot(*(place - other)) > _LABELS_APART for other in kept):
             name.set(color=INK, bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.9, "pad": 0.8})
+            kept.append(place)
         else:
-            name.remove()                                # it would be cut
+            name.remove()                                # it would be cut, or cover another
 
 
 def _two_panels(f: np.ndarray, heights_db: tuple[float, ...]) -> tuple[Figure, list[Axes]]:
@@ -259,10 +268,19 @@ def shade_ends(
                      alpha=0.8 if cover else 0.55, zorder=3 if cover else 0.5)
         axes.axvline(edge, color=QUIET, linewidth=0.9, zorder=3.1 if cover else 0.6)
         if said:
-            axes.annotate(f"not to be trusted\n{word} {edge:.0f} Hz", xy=(side, 0), xycoords="axes fraction",
-                          xytext=(4 - 8 * side, 4), textcoords="offset points", ha="right" if side else "left",
-                          va="bottom", fontsize=8.5, color=INK, zorder=6,
+            low, high = axes.get_xlim()
+            narrow = np.log(stop / start) < 0.13 * np.log(high / low)
+            axes.annotate(f"not to be trusted{' ' if narrow else chr(10)}{word} {rounded_hz(edge)}", xy=(side, 0),
+                          xycoords="axes fraction", xytext=(4 - 8 * side, 4), textcoords="offset points",
+                          ha="right" if side else "left", va="bottom", fontsize=8.5, color=INK, zorder=6,
+                          rotation=90 if narrow else 0,
                           bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.5})
+
+
+def rounded_hz(frequency_hz: float) -> str:
+    """A frequency to three digits: 63 Hz, 15800 Hz."""
+    digits = 2 - int(np.floor(np.log10(frequency_hz)))
+    return f"{round(frequency_hz, digits):.{max(min(digits, 1), 0)}f} Hz".replace(".0 Hz", " Hz")
 
 
 def _curve(axes: Axes, f: np.ndarray, values: np.ndarray, index: int) -> None:

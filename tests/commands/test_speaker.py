@@ -69,7 +69,7 @@ def test_curves_and_table_of_the_files_agree_with_what_is_printed(job: Path, cap
 def test_a_measurement_says_what_it_is_worth(job: Path, capsys):
     assert main(["speaker", "orbits.yaml"]) == 0
     text = said(capsys)
-    for word in ("re 20 µPa for 2.83 V", "14", "386", "45.0", "100 to 12500 Hz", "3813 Hz", "63 *",
+    for word in ("re 20 µPa for 2.83 V", "14", "386", "45.0", "100 to 12500 Hz", "3810 Hz", "63 *",
                  "outside the trusted range", "orbits blended", "minimum phase", "left out and interpolated"):
         assert word in text, word
     (one,) = run(capsys, "orbits.yaml")["measurements"]

@@ -8,7 +8,7 @@ import pytest
 from roomsim.loudspeaker.channels import PlacedDriver
 from roomsim.loudspeaker.drivers import Cap, Piston
 from roomsim.loudspeaker.overview import channel_overview
-from roomsim.report.speaker_plot import FINER, curves_figure, map_figure, power_figure
+from roomsim.report.speaker_plot import FINER, curves_figure, map_figure, power_figure, rounded_hz
 from roomsim.report.style import save
 
 FIGURES = [curves_figure, power_figure, map_figure]
@@ -90,8 +90,15 @@ def test_the_map_holds_the_levels_and_the_untrusted_range_is_named():
     assert drawn[::FINER, ::FINER] == pytest.approx(np.clip(found.horizontal_db, -31.49, 7.49))
     assert drawn.min() >= -31.5 and drawn.max() <= 7.5
     said = texts(map_figure(replace(found, low_hz=63.0, high_hz=9000.0)))
-    assert {"not to be trusted\nbelow 63 Hz", "not to be trusted\nabove 9000 Hz"} <= set(said)
+    assert {"not to be trusted\nbelow 63 Hz", "not to be trusted above 9000 Hz"} <= set(said)   # a narrow strip: turned
     assert not any("trusted" in text for text in texts(figure))
+
+
+@pytest.mark.parametrize(("frequency", "text"), [
+    (63.0, "63 Hz"), (44.72, "44.7 Hz"), (15848.9, "15800 Hz"), (1072.5, "1070 Hz"), (9.99, "10 Hz"), (128.4, "128 Hz"),
+])
+def test_frequencies_in_words(frequency, text):
+    assert rounded_hz(frequency) == text
 
 
 def test_lines_of_the_map_carry_their_levels():
