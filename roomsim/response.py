@@ -66,6 +66,8 @@ class Response:
     wave : exact pressure of the wave engine, NaN above its range; None where it did not run
     wave_weight : w(f) of the crossfade, 1 where the wave engine stands alone, shape (n_frequency,)
     energy : energy of all paths over time since emission [Pa² per step], (n_channel, n_listener, n_band, n_step)
+    energy_groups : mean over the listeners of `energy` from each of several independent parts of the rays, from which
+        the error of any reading follows, shape (n_group, n_channel, n_band, n_step)
     energy_step_s : length of a step
     energy_band_hz : exact octave midbands of `energy`, shape (n_band,)
     direct_s : arrival of the direct sound after emission, shape (n_channel, n_listener)
@@ -83,6 +85,7 @@ class Response:
     wave: NDArray[np.complex128] | None = None
     wave_weight: NDArray[np.float64] | None = None
     energy: NDArray[np.float64] | None = None
+    energy_groups: NDArray[np.float64] | None = None
     energy_step_s: float = 0.001
     energy_band_hz: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     direct_s: NDArray[np.float64] | None = None

@@ -88,6 +88,7 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
         wave=wave if low.any() else None,
         wave_weight=weight if low.any() else None,
         energy=rays.energy,
+        energy_groups=rays.groups,
         energy_step_s=rays.bin_s,
         energy_band_hz=rays.band_hz,
         direct_s=rays.direct_s,

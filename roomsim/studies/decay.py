@@ -29,6 +29,9 @@ class CaseDecay:
     ----------
     decay_s : decay time, shape (n_band,)
     decay_spread_s : its standard deviation over the seats, NaN where it comes from the modes
+    error : relative standard error of a decay time that was read from the rays, by how it changes when a part of
+        them is left out (jackknife [efron-tibshirani1993]); inf where it cannot be read without a part, 0 where it
+        does not come from them
     method : how each was found
     ratios : early decay time, C50, C80, D50, centre time at each seat, (n_listener, n_band) each; NaN below the
         transition frequency, where energy has no meaning apart from the modes
@@ -36,6 +39,7 @@ class CaseDecay:
 
     decay_s: NDArray[np.float64]
     decay_spread_s: NDArray[np.float64]
+    error: NDArray[np.float64]
     method: tuple[str, ...]
     ratios: dict[str, NDArray[np.float64]]
 
@@ -59,13 +63,27 @@ def read_case_decay(scene: Scene, response: Response) -> CaseDecay:
     seen = np.isfinite(read["t20_s"]).sum(axis=0)
     with np.errstate(invalid="ignore"):
         spread = np.where(seen > 1, _deviation(read["t20_s"]), np.nan)
+    error = np.where(known, _jackknife(response, kept, float(start.mean()), t20), 0.0)
     ratios = {name: read[parameter].copy() for name, parameter in RATIOS.items()}
     low, modal = modal_decays(scene)
     for k in range(low.size):
-        decay[k], spread[k], method[k] = modal[k], np.nan, FROM_MODES
+        decay[k], spread[k], error[k], method[k] = modal[k], np.nan, 0.0, FROM_MODES
         for values in ratios.values():
             values[:, k] = np.nan
-    return CaseDecay(decay_s=decay, decay_spread_s=spread, method=tuple(method), ratios=ratios)
+    return CaseDecay(decay_s=decay, decay_spread_s=spread, error=error, method=tuple(method), ratios=ratios)
+
+
+def _jackknife(response: Response, kept: list[int], start_s: float, t20: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Relative standard error of T20, shape (n_band,)."""
+    if response.energy_groups is None:
+        return np.zeros(len(kept))
+    parts = response.energy_groups[..., kept, :].sum(axis=1)
+    count = len(parts)
+    without = (parts.sum(axis=0) - parts) / (count - 1)
+    read = decay_from_energy(without, response.energy_step_s, band_hz=OCTAVES_HZ, start_s=start_s)["t20_s"]
+    with np.errstate(invalid="ignore"):
+        error = np.sqrt((count - 1) / count * ((read - read.mean(axis=0)) ** 2).sum(axis=0)) / t20
+    return np.where(np.isfinite(error), error, np.inf)
 
 
 def _deviation(values: NDArray[np.float64]) -> NDArray[np.float64]:

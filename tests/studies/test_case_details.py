@@ -13,7 +13,7 @@ from roomsim.bands import OCTAVES_HZ
 from roomsim.report.balance import balance_rows, early_reflections, reflection_rows
 from roomsim.report.modes import mode_rows, room_modes, shaping_modes
 from roomsim.report.write import notes
-from roomsim.studies.case_notes import design_notes, ray_noise_note
+from roomsim.studies.case_notes import design_notes, ray_noise_note, uncertain_decay_note, unread_decay_note
 
 LABELS = {"room": "one", "design": "bar", "setting": "ordinary", "place": "wall"}
 VARIANT = {"setting": "ordinary", "place": "wall"}
@@ -160,6 +160,44 @@ def test_a_note_on_noise_is_the_rms_over_the_seats_of_the_worst_octave():
     assert "up to 0.5 dB" in note.text and "2k Hz octave" in note.text and note.low_hz == 500
     response.late_noise_db = None
     assert ray_noise_note(response) is None
+
+
+def test_the_error_of_a_decay_time_is_its_scatter_over_seeds(study):
+    # The stated standard error (jackknife over eight parts of one run's rays) against the standard deviation of the
+    # decay time over twelve runs with rays of their own. Both are known to about 1/√(2·11) to 1/√(2·7) of themselves,
+    # 0.2 to 0.27; the mean of the stated ones over runs and bands narrows that to 0.2 or so: within a factor of 1.6.
+    from dataclasses import replace
+
+    from roomsim.engines.hybrid import simulate
+    from roomsim.studies.decay import FROM_RAYS, read_case_decay
+    from roomsim.studies.plan import make_plan
+
+    (case,) = make_plan(study).cases
+    scene, few = case.scene(), np.array([500.0, 1000.0])
+    read = [read_case_decay(scene, simulate(scene, few, replace(case.options, rays=4000, seed=k))) for k in range(12)]
+    steady = [b for b in range(8) if all(one.method[b] == FROM_RAYS and np.isfinite(one.error[b]) for one in read)]
+    assert len(steady) >= 3
+    times = np.array([one.decay_s[steady] for one in read])
+    scatter = times.std(axis=0, ddof=1) / times.mean(axis=0)
+    stated = np.sqrt(np.mean([one.error[steady] ** 2 for one in read], axis=0))
+    assert 1 / 1.6 < np.exp(np.mean(np.log(stated / scatter))) < 1.6
+    assert all(one.error[0] == 0 for one in read)             # from the modes
+
+
+def test_an_uncertain_decay_says_so():
+    from types import SimpleNamespace
+
+    error = np.array([0, 0, 0.01, 0.049, 0.06, 0.151, 0.02, 0.03])
+    decay = SimpleNamespace(error=error, method=("modes", "modes", *["rays, T20"] * 6))
+    note = uncertain_decay_note(decay)
+    assert "1k, 2k Hz" in note.text and "up to ±16 %" in note.text and note.low_hz < 1001 and note.high_hz < 2000
+    decay.error = np.where(error == 0.06, np.inf, error)
+    assert "above ±50 %" in uncertain_decay_note(decay).text
+    assert unread_decay_note(decay) is None
+    decay.method = ("modes", "modes", *["rays, T20"] * 5, "Eyring–Kuttruff")
+    assert "at 8k Hz is too uneven" in unread_decay_note(decay).text
+    decay.error = np.zeros(8)
+    assert uncertain_decay_note(decay) is None
 
 
 def test_what_sketched_drivers_take_for_granted_stands_in_the_notes(tmp_path):
