@@ -291,6 +291,23 @@ def test_limits_and_taps(tmp_path: Path):
     assert "bar.yaml:10 channels.left[1].filter.fir = 'taps.wav': has 2 channels; one is needed" in line
 
 
+def test_a_loudspeakers_hash_follows_its_data_and_not_their_names(tmp_path: Path):
+    folder = tmp_path / "job"
+    shutil.copytree(GOOD, folder)
+    for name in ("a.wav", "b.wav"):
+        write_wav(folder / name, 48000, np.array([1.0, 0.5]))
+    shutil.copy(folder / "orbits.yaml", folder / "same.yaml")
+    path = folder / "bar.yaml"
+    text = path.read_text("utf-8").replace("{omni: {}}", "{measured: orbits.yaml}")
+    text = text.replace("{piston: {radius_m: 0.026}}", "{piston: {radius_m: 0.026}, sensitivity_db: 86}")
+    text = text.replace("highpass_hz: 2500", "highpass_hz: 2500, fir: a.wav", 1)
+    hashes = []
+    for old, new in (("", ""), ("orbits.yaml", "same.yaml"), ("a.wav", "b.wav"), ("_db: 86", "_db: 87")):
+        path.write_text(text.replace(old, new), "utf-8")
+        hashes.append(load(path).content_hash)
+    assert hashes[0] == hashes[1] == hashes[2] != hashes[3]
+
+
 # what is wrong with a whole set -----------------------------------------------------------------------------
 
 
