@@ -31,7 +31,7 @@ from ..room.room import Room
 from .lattice import axis_faces, hits
 
 ROWS_PER_E = 32.0
-PLANES_PER_E = 7.0
+PLANES_PER_E = 10.0
 SPHERICAL_INDEX = 8
 _LEAST_DISTANCE_M = 0.05
 _FLOOR_COS = 1e-4
