@@ -66,7 +66,8 @@ def log_mean(square, frequency, bands):
 @pytest.fixture(scope="module")
 def made():
     one = place()
-    rays = trace_rays(one, BANDS, noise_db=0.3, duration_s=1.4, seed=1)
+    # So many rays that single seats' traced decays are known to 2 %; with a tenth of them one seat was 40 % off.
+    rays = trace_rays(one, BANDS, noise_db=0.1, duration_s=1.4, seed=1)
     return one, rays, synthesise(one, 48000, rays=rays, seed=1)
 
 
@@ -125,7 +126,11 @@ def test_every_band_holds_what_was_predicted(made, read):
     for b, (low, high) in enumerate(band_edges_hz(ir.band_hz, 1)):
         inside = (frequency >= low) & (frequency < min(high, 20000))
         level = 10 * np.log10(spectrum[:, inside].mean(axis=1) / ir.predicted[0, :, b])
-        assert level == pytest.approx(0, abs=0.2)            # the gate and the fade
+        # Noise of one octave reaches into the next where both are joined: over 10 seeds × 5 seats the difference is
+        # 0.03 dB in the mean with a standard deviation of 0.08 dB at 1 kHz (less elsewhere). Four of those for a
+        # seat, three of the mean's for the seats together.
+        assert level == pytest.approx(0, abs=0.32)
+        assert level.mean() == pytest.approx(0, abs=0.14)
 
 
 def test_decay_equals_the_traced_decay(made, read):
