@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import numpy as np
 
@@ -51,11 +51,19 @@ def write_rows(rows: Sequence[Mapping[str, Any]], path: str | os.PathLike[str]) 
 
 
 def write_flat(
-    result: Dataset, path: str | os.PathLike[str], columns: Sequence[str] = FLAT_COLUMNS
+    result: Dataset, path: str | os.PathLike[str], columns: Sequence[str] = FLAT_COLUMNS,
+    change: Callable[[DataArray], DataArray] | None = None,
 ) -> None:
     """Write arrays that share their dimensions: a line for every combination of labels.
 
     Labels first, then one column per array, to 0.001; lines whose arrays are all NaN are left out.
+
+    Parameters
+    ----------
+    result : arrays with the cases' dimensions before `channel`; read piece by piece
+    path : the file
+    columns : which arrays; those that `result` does not have are passed over
+    change : makes of the arrays of some cases what is written, such as bands or averages
 
     Raises
     ------
@@ -63,17 +71,27 @@ def write_flat(
     """
     columns = [name for name in columns if name in result]
     first = result[columns[0]]
-    arrays = [result[name].transpose(*first.dims) for name in columns]
-    heading = [safe_cell(str(d)) for d in first.dims] + [_column_name(array) for array in arrays]
-    last = str(first.dims[-1])
-    ends = [_number(x, 6) for x in result[last].values]
-    outer = [[_quoted(label) for label in _labels(result, str(d))] for d in first.dims[:-1]]
+    leading = tuple(str(d) for d in first.dims[: first.dims.index("channel") if "channel" in first.dims else -1])
+    heading = None
     with writing(path), open(path, "w", encoding="utf-8", newline="") as file:
-        csv.writer(file).writerow(heading)
-        for index in np.ndindex(*first.shape[:-1]):
-            values = np.stack([array.values[index] for array in arrays], axis=-1)
-            start = ",".join(labels[k] for labels, k in zip(outer, index, strict=True))
-            file.writelines(_lines(start, ends, values))
+        for index in np.ndindex(*(result.sizes[d] for d in leading)):
+            case = {d: slice(k, k + 1) for d, k in zip(leading, index, strict=True)}
+            arrays = [result[name].transpose(*first.dims).isel(case).load() for name in columns]
+            arrays = [array if change is None else change(array) for array in arrays]
+            shown = arrays[0]
+            if heading is None:
+                heading = [safe_cell(str(d)) for d in shown.dims] + [str(name) for name in columns]
+                csv.writer(file).writerow(heading)
+                ends = [_number(x, 6) for x in shown[shown.dims[-1]].values]
+            _write_case(file, shown, arrays, ends)
+
+
+def _write_case(file: TextIO, shown: DataArray, arrays: Sequence[DataArray], ends: Sequence[str]) -> None:
+    outer = [[_quoted(label) for label in _labels(shown, str(d))] for d in shown.dims[:-1]]
+    for index in np.ndindex(*shown.shape[:-1]):
+        values = np.stack([array.values[index] for array in arrays], axis=-1)
+        start = ",".join(labels[k] for labels, k in zip(outer, index, strict=True))
+        file.writelines(_lines(start, ends, values))
 
 
 def _lines(start: str, ends: Sequence[str], values: np.ndarray) -> Iterable[str]:
@@ -83,12 +101,8 @@ def _lines(start: str, ends: Sequence[str], values: np.ndarray) -> Iterable[str]
             yield f"{start},{end},{','.join(cells)}\r\n"
 
 
-def _labels(result: Dataset, dim: str) -> list[Any]:
+def _labels(result: DataArray, dim: str) -> list[Any]:
     return [x.item() if isinstance(x, np.generic) else x for x in result[dim].values]
-
-
-def _column_name(array: DataArray) -> str:
-    return str(array.name)
 
 
 def _number(value: float, digits: int) -> str:

@@ -7,6 +7,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..analysis.blocks import by_blocks
 from ..analysis.seats import band_level_db, channel_sum_db, seat_average_db, seat_spread_db
 from ..analysis.tonality import BALANCE_RANGE_HZ, fit_line
 from ..bands import nominal
@@ -65,8 +66,9 @@ def table_rows(result: Dataset) -> list[dict[str, Any]]:
     low, high = BALANCE_RANGE_HZ
     f = result["frequency"].values
     low, high = max(low, f[0]), min(high, f[-1])
-    level = band_level_db(seat_average_db(channel_sum_db(result["level_db"])), 3, low, high)
-    spread = np.sqrt((seat_spread_db(result, 3, low, high) ** 2).mean("band"))
+    level = by_blocks(
+        result["level_db"], lambda some: band_level_db(seat_average_db(channel_sum_db(some)), 3, low, high))
+    spread = by_blocks(result, lambda some: np.sqrt((seat_spread_db(some, 3, low, high) ** 2).mean("band")))
     rows = []
     for room in result["room"].values:
         for design in result["design"].values:

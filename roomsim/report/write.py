@@ -29,7 +29,8 @@ MOST_FIGURES = 12
 MOST_ROOMS = 4
 """Rooms side by side in the overview."""
 MOST_FLAT_LINES = 1_000_000
-"""What a spreadsheet can hold; larger results go to the flat file in third octaves."""
+"""What a spreadsheet can hold; larger results go to the flat file in third octaves, still larger ones as averages over
+the seats too."""
 
 
 def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
@@ -61,7 +62,7 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
 def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = None) -> None:
     """Write everything into an open output folder; with the study at hand, a drawing of each room too."""
     write_netcdf(result, output.path("result.nc"))
-    write_flat(_flat(result), output.path("result.csv"))
+    _write_flat(result, output.path("result.csv"))
     for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
                        ("modes", mode_rows)):
         if table := rows(result):
@@ -96,13 +97,15 @@ def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
         save(draw_room(scene, f"{label}: {scene.room.name}"), output.path(f"room-{name}.png"))
 
 
-def _flat(result: Dataset) -> Dataset:
-    if result["level_db"].size <= MOST_FLAT_LINES:
-        return result
-    from ..analysis.seats import band_level_db
-    from ..files.table_csv import FLAT_COLUMNS
+def _write_flat(result: Dataset, path: Path) -> None:
+    """Every level, or bands of it where that is more than a spreadsheet can hold."""
+    change = None
+    if result["level_db"].size > MOST_FLAT_LINES:
+        from ..analysis.seats import band_level_db, seat_average_db
 
-    return result[[]].assign({name: band_level_db(result[name]) for name in FLAT_COLUMNS if name in result})
+        bands = result["level_db"].size // result.sizes["frequency"] * 31
+        change = band_level_db if bands <= MOST_FLAT_LINES else lambda level: band_level_db(seat_average_db(level))
+    write_flat(result, path, change=change)
 
 
 def notes(result: Dataset) -> list[str]:
