@@ -2,6 +2,11 @@
 
 Jitted functions that call each other stay in this file: a cached function does not notice a change in another
 one. `fastmath` is harmless here: there are no infinities, no NaN, and no sum whose order matters beyond rounding.
+Only where the order of operations is the point (products in parts) is nothing reordered.
+
+Geometry is in double precision, what varies with frequency in single: twice as many numbers fit into a register.
+Single precision would lose the phase of a long path, so a product of frequency and delay is taken in parts that are
+exact (see `_split`); sums of many paths are emptied into double precision now and then.
 
 Inner loops count in unsigned integers: with signed ones the compiler must think of negative indices, which wrap
 round, and then leaves the loop scalar (five times slower).
@@ -30,10 +35,19 @@ def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
 
 
 # sin and cos of 2πt for t in turns, |t| ≤ 1/2: Chebyshev series cut at 1e-7 and 8e-7, in powers of t².
-S0, S1, S2 = 6.283182793407041, -41.3414193856174, 81.59613875538854
-S3, S4, S5 = -76.57968785107376, 41.20374363386998, -12.26885994129678
-C0, C1, C2 = 0.9999992107823215, -19.738980355764014, 64.92865742103288
-C3, C4, C5 = -85.27162153428853, 58.79049212006136, -21.071105627506473
+S0, S1, S2 = np.float32(6.283182793407041), np.float32(-41.3414193856174), np.float32(81.59613875538854)
+S3, S4, S5 = np.float32(-76.57968785107376), np.float32(41.20374363386998), np.float32(-12.26885994129678)
+C0, C1, C2 = np.float32(0.9999992107823215), np.float32(-19.738980355764014), np.float32(64.92865742103288)
+C3, C4, C5 = np.float32(-85.27162153428853), np.float32(58.79049212006136), np.float32(-21.071105627506473)
+
+_HALF, _THIRD, _SIXTH = np.float32(0.5), np.float32(1 / 3), np.float32(1 / 6)
+_TO_WHOLE = np.float32(3 << 22)
+"""Added and taken off again, this rounds single precision up to 2^22 to whole numbers."""
+_UPPER_HALF = np.float32(4097)
+"""Times this, and the difference taken off again, leaves the upper 12 of 24 bits."""
+_IN_ORDER = {"contract", "nnan", "ninf", "nsz", "arcp"}
+_EMPTIED = 512
+"""So many paths are summed in single precision before they are added to the rest."""
 
 
 _TERMS = 20
@@ -111,9 +125,13 @@ def path_sums(
     out : (sums, E, L, 2, F), added to; counts : (L,) paths that counted, added to
     """
     n_row = air.shape[2]
-    gain = np.zeros((2, n_row))
-    cubic = np.zeros((8, n_row))
-    weight = np.empty(8)
+    gain = np.zeros((2, n_row), np.float32)
+    cubic = np.zeros((8, n_row), np.float32)
+    weight = np.empty(8, np.float32)
+    loss = air.astype(np.float32)
+    parts = np.empty((4, grid.shape[1]), np.float32)
+    _split_frequencies(parts, grid)
+    held = np.zeros((2, grid.shape[1]), np.float32)
     along_x, along_y, along_z = along
     log_x, log_y, log_z = logs
     centre_x, centre_y, centre_z = centre
@@ -126,15 +144,16 @@ def path_sums(
     start_x, rows_x = _starts(last_x)
     start_y, rows_y = _starts(last_y)
     start_z, rows_z = _starts(last_z)
-    work_x = np.empty((rows_x, 2, n_row))
-    work_y = np.empty((rows_y, 2, n_row))
-    work_z = np.empty((rows_z, 2, n_row))
+    work_x = np.empty((rows_x, 2, n_row), np.float32)
+    work_y = np.empty((rows_y, 2, n_row), np.float32)
+    work_z = np.empty((rows_z, 2, n_row), np.float32)
     for e in range(frames.shape[0]):
         for seat in range(begin, end):
             # The distance along an axis is the same for all paths of an index: tables lose that dimension here.
             _at_distance(work_x, table_x, first_x, last_x, stride_x, plane_x, planes_x, log_x[:, e, seat], planes_per_e)
             _at_distance(work_y, table_y, first_y, last_y, stride_y, plane_y, planes_y, log_y[:, e, seat], planes_per_e)
             _at_distance(work_z, table_z, first_z, last_z, stride_z, plane_z, planes_z, log_z[:, e, seat], planes_per_e)
+            holder, waiting = 0, 0
             for p in range(lattice.shape[0]):
                 i, j, k = lattice[p, 0], lattice[p, 1], lattice[p, 2]
                 middle2 = centre_x[i, seat] ** 2 + centre_y[j, seat] ** 2 + centre_z[k, seat] ** 2
@@ -157,15 +176,15 @@ def path_sums(
                 r = math.sqrt(r2)
                 wa, row_a = _row(r * air_rows_per_m, air.shape[1] - 1.0)
                 if own[p, e] >= 0:
-                    _own_factors(gain, factors[own[p, e], seat], air[air_of], row_a, wa, share / r)
+                    _own_factors(gain, factors[own[p, e], seat], loss[air_of], row_a, np.float32(wa), np.float32(share / r))
                 else:
                     log_r = 0.5 * math.log(r2)
                     wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
                     wy, row_y = _row((log_r - log_y[j, e, seat]) * rows_per_e, last_y[j])
                     wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
                     _room_factors(
-                        gain, work_x, start_x[i] + row_x, wx, work_y, start_y[j] + row_y, wy,
-                        work_z, start_z[k] + row_z, wz, air[air_of], row_a, wa, share / r,
+                        gain, work_x, start_x[i] + row_x, np.float32(wx), work_y, start_y[j] + row_y, np.float32(wy),
+                        work_z, start_z[k] + row_z, np.float32(wz), loss[air_of], row_a, np.float32(wa), np.float32(share / r),
                     )
                 kind = kinds[e]
                 if kind != 0:
@@ -195,10 +214,17 @@ def path_sums(
                         _lagrange(weight, 4, place - row)
                         row += pattern_first[e] + column * pattern_columns[e]
                         _times_spherical(gain, cubic, patterns, row, pattern_columns[e], weight)
+                if waiting == _EMPTIED or (at != holder and waiting > 0):
+                    _empty(out[holder, e, seat], held)
+                    waiting = 0
+                holder = at
+                waiting += 1
                 _cubic_pieces(cubic, gain)
-                _add_layers(out[at, e, seat], cubic, layers, grid, r * turns_per_m)
+                _add_layers(held, cubic, layers, parts, r * turns_per_m)
                 if runs.shape[0] > 0:
-                    _add_runs(out[at, e, seat], cubic, runs, grid, r * turns_per_m)
+                    _add_runs(held, cubic, runs, parts, r * turns_per_m)
+            if waiting > 0:
+                _empty(out[holder, e, seat], held)
 
 
 @_jit(fastmath=True)
@@ -214,10 +240,10 @@ def _row(place, last):
 @_jit(fastmath=True)
 def _lagrange(weight, at, t):
     """Weights of a cubic through -1, 0, 1, 2 at t (0 to 1)."""
-    weight[at] = -t * (t - 1) * (t - 2) / 6
-    weight[at + 1] = (t + 1) * (t - 1) * (t - 2) / 2
-    weight[at + 2] = -(t + 1) * t * (t - 2) / 2
-    weight[at + 3] = (t + 1) * t * (t - 1) / 6
+    weight[at] = np.float32(-t * (t - 1) * (t - 2) / 6)
+    weight[at + 1] = np.float32((t + 1) * (t - 1) * (t - 2) / 2)
+    weight[at + 2] = np.float32(-(t + 1) * t * (t - 2) / 2)
+    weight[at + 3] = np.float32((t + 1) * t * (t - 1) / 6)
 
 
 @_jit(fastmath=True)
@@ -255,7 +281,8 @@ def _at_distance(work, table, first, last, stride, first_plane, last_plane, log_
     """Rows of one axis at the distances that one driver's images have from one seat, linear in ln D."""
     row = 0
     for n in range(first.size):
-        v, plane = _row(log_distance[n] * planes_per_e - first_plane[n], last_plane[n])
+        place, plane = _row(log_distance[n] * planes_per_e - first_plane[n], last_plane[n])
+        v = np.float32(place)
         below = first[n] + plane * stride[n]
         above = below + stride[n]
         for _ in range(int(last[n]) + 1):
@@ -299,7 +326,7 @@ def _times_spherical(gain, work, table, row, columns, weight):
         b, c, d = a + np.uintp(1), a + np.uintp(2), a + np.uintp(3)
         wa, wb = weight[m] * weight[4], weight[m] * weight[5]
         wc, wd = weight[m] * weight[6], weight[m] * weight[7]
-        keep = 0.0 if m == 0 else 1.0
+        keep = np.float32(0.0 if m == 0 else 1.0)
         for q in range(n):
             u = wa * table[a, 0, q] + wb * table[b, 0, q] + wc * table[c, 0, q] + wd * table[d, 0, q]
             v = wa * table[a, 1, q] + wb * table[b, 1, q] + wc * table[c, 1, q] + wd * table[d, 1, q]
@@ -318,30 +345,55 @@ def _cubic_pieces(cubic, gain):
     for c in range(np.uintp(gain.shape[1] - 8)):        # every row ends with 8 entries that begin no cell
         a, b, d, e = gain[0, c], gain[0, c + one], gain[0, c + two], gain[0, c + three]
         cubic[0, c] = b
-        cubic[1, c] = d - b / 2 - a / 3 - e / 6
-        cubic[2, c] = (a + d) / 2 - b
-        cubic[3, c] = (e - a) / 6 + (b - d) / 2
+        cubic[1, c] = d - b * _HALF - a * _THIRD - e * _SIXTH
+        cubic[2, c] = (a + d) * _HALF - b
+        cubic[3, c] = (e - a) * _SIXTH + (b - d) * _HALF
         a, b, d, e = gain[1, c], gain[1, c + one], gain[1, c + two], gain[1, c + three]
         cubic[4, c] = b
-        cubic[5, c] = d - b / 2 - a / 3 - e / 6
-        cubic[6, c] = (a + d) / 2 - b
-        cubic[7, c] = (e - a) / 6 + (b - d) / 2
+        cubic[5, c] = d - b * _HALF - a * _THIRD - e * _SIXTH
+        cubic[6, c] = (a + d) * _HALF - b
+        cubic[7, c] = (e - a) * _SIXTH + (b - d) * _HALF
 
 
 @_jit(fastmath=True)
-def _add_layers(out, cubic, layers, grid, turns):
+def _empty(out, held):
+    """Add what is held in single precision to the sums and begin anew."""
+    for part in range(np.uintp(2)):
+        for c in range(np.uintp(held.shape[1])):
+            out[part, c] += held[part, c]
+            held[part, c] = np.float32(0)
+
+
+@_jit(fastmath=_IN_ORDER)
+def _split(value):
+    """A number as upper part of 12 bits, and the rest, in single precision; products of upper parts are exact."""
+    single = np.float32(value)
+    scaled = single * _UPPER_HALF
+    upper = scaled - (scaled - single)
+    return upper, np.float32(np.float64(value) - np.float64(upper)), single
+
+
+@_jit(fastmath=_IN_ORDER)
+def _split_frequencies(parts, grid):
+    """Rows for the loops over slots: upper part of the frequency, the rest, both, position in the cell."""
+    for c in range(grid.shape[1]):
+        parts[0, c], parts[1, c], parts[2, c] = _split(grid[0, c])
+        parts[3, c] = np.float32(grid[1, c])
+
+
+@_jit(fastmath=_IN_ORDER)
+def _add_layers(out, cubic, layers, parts, turns):
     """Add g(f)·exp(-2πj f·turns) where each cell holds few frequencies; loops over cells are contiguous."""
+    upper, rest, whole = _split(turns)
     for s in range(layers.shape[0]):
         first, width, slot = np.uintp(layers[s, 0]), np.uintp(layers[s, 1]), np.uintp(layers[s, 3])
         for layer in range(np.uintp(layers[s, 2])):
             at = slot + layer * width
             for c in range(width):
-                t = grid[0, at + c] * turns
-                t = t - math.floor(t + 0.5)
+                t = _turns(parts[0, at + c], parts[1, at + c], upper, rest, whole)
                 q = t * t
-                sine = t * (S0 + q * (S1 + q * (S2 + q * (S3 + q * (S4 + q * S5)))))
-                cosine = C0 + q * (C1 + q * (C2 + q * (C3 + q * (C4 + q * C5))))
-                w = grid[1, at + c]
+                sine, cosine = _sine(t, q), _cosine(q)
+                w = parts[3, at + c]
                 k = first + c
                 a = cubic[0, k] + w * (cubic[1, k] + w * (cubic[2, k] + w * cubic[3, k]))
                 b = cubic[4, k] + w * (cubic[5, k] + w * (cubic[6, k] + w * cubic[7, k]))
@@ -349,20 +401,38 @@ def _add_layers(out, cubic, layers, grid, turns):
                 out[1, at + c] += b * cosine - a * sine
 
 
-@_jit(fastmath=True)
-def _add_runs(out, cubic, runs, grid, turns):
+@_jit(fastmath=_IN_ORDER)
+def _turns(f_upper, f_rest, upper, rest, whole):
+    """Frequency times delay less its nearest whole number."""
+    t = f_upper * upper
+    t = t - ((t + _TO_WHOLE) - _TO_WHOLE)
+    t = t + (f_upper * rest + f_rest * whole)
+    return t - ((t + _TO_WHOLE) - _TO_WHOLE)
+
+
+@_jit(fastmath=_IN_ORDER)
+def _sine(t, q):
+    return t * (S0 + q * (S1 + q * (S2 + q * (S3 + q * (S4 + q * S5)))))
+
+
+@_jit(fastmath=_IN_ORDER)
+def _cosine(q):
+    return C0 + q * (C1 + q * (C2 + q * (C3 + q * (C4 + q * C5))))
+
+
+@_jit(fastmath=_IN_ORDER)
+def _add_runs(out, cubic, runs, parts, turns):
     """The same for cells with many frequencies; loops over frequencies are contiguous."""
+    upper, rest, whole = _split(turns)
     for s in range(runs.shape[0]):
         k, at = np.uintp(runs[s, 0]), np.uintp(runs[s, 1])
         a0, a1, a2, a3 = cubic[0, k], cubic[1, k], cubic[2, k], cubic[3, k]
         b0, b1, b2, b3 = cubic[4, k], cubic[5, k], cubic[6, k], cubic[7, k]
         for c in range(np.uintp(runs[s, 2])):
-            t = grid[0, at + c] * turns
-            t = t - math.floor(t + 0.5)
+            t = _turns(parts[0, at + c], parts[1, at + c], upper, rest, whole)
             q = t * t
-            sine = t * (S0 + q * (S1 + q * (S2 + q * (S3 + q * (S4 + q * S5)))))
-            cosine = C0 + q * (C1 + q * (C2 + q * (C3 + q * (C4 + q * C5))))
-            w = grid[1, at + c]
+            sine, cosine = _sine(t, q), _cosine(q)
+            w = parts[3, at + c]
             a = a0 + w * (a1 + w * (a2 + w * a3))
             b = b0 + w * (b1 + w * (b2 + w * b3))
             out[0, at + c] += a * cosine + b * sine

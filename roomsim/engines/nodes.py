@@ -25,7 +25,8 @@ SPACINGS = (8, 4, 2, 1)
 LOWEST_HZ = 1.0
 """Below this the slow factors keep their value, so that 0 Hz can be asked for."""
 
-_LANES = 8        # loops over cells are padded to whole wide vector registers of doubles
+_LANES = 8        # loops over cells are padded to half a wide vector register of single precision
+_WHOLE = 16       # rows to a whole one
 _TAIL = 8         # entries at the end of every row that begin no cell
 _LAYERS = 16      # cells with more frequencies than this are summed cell by cell
 
@@ -119,6 +120,7 @@ def plan_nodes(frequency_hz: ArrayLike, spacing: Callable[[int], int] | int = SP
             slot_of[member[inside]] = slots + np.arange(count[c])
             slots += int(count[c])
         first_cell += row
+    nodes.append(np.repeat(nodes[-1][-1], -first_cell % _WHOLE))
     return NodePlan(
         node_hz=np.concatenate(nodes),
         layers=np.array(layers, np.int64).reshape(-1, 4),

@@ -23,13 +23,14 @@ LOG_GRID = analysis_grid_hz()
 
 def summed(plan, gain_at_nodes, turns):
     """Σ g(f) exp(-2πj f·turns) through the kernels, in the order of the grid."""
-    gain = np.stack([gain_at_nodes.real, gain_at_nodes.imag])
-    cubic = np.zeros((8, gain.shape[1]))
-    out = np.zeros((2, plan.slot_hz.size))
-    grid = np.stack([plan.slot_hz, plan.slot_weight])
+    gain = np.stack([gain_at_nodes.real, gain_at_nodes.imag]).astype(np.float32)
+    cubic = np.zeros((8, gain.shape[1]), np.float32)
+    out = np.zeros((2, plan.slot_hz.size), np.float32)
+    parts = np.empty((4, plan.slot_hz.size), np.float32)
+    kernels._split_frequencies(parts, np.stack([plan.slot_hz, plan.slot_weight]))
     kernels._cubic_pieces(cubic, gain)
-    kernels._add_layers(out, cubic, plan.layers, grid, turns)
-    kernels._add_runs(out, cubic, plan.runs, grid, turns)
+    kernels._add_layers(out, cubic, plan.layers, parts, turns)
+    kernels._add_runs(out, cubic, plan.runs, parts, turns)
     return (out[0] + 1j * out[1])[plan.slot_of]
 
 
@@ -37,7 +38,8 @@ def summed(plan, gain_at_nodes, turns):
 @pytest.mark.parametrize("turns", [1e-4, 0.011, 0.0931, 1.3])
 def test_phase_and_interpolation_of_a_path(spacing, turns):
     # A gain that is a cubic in log f is met exactly, so what is left is the phase: Chebyshev series cut at 1e-7 (sine)
-    # and 8e-7 (cosine), hence 1e-6 of the gain; over a wall 446 m away too.
+    # and 8e-7 (cosine), and single precision: 6e-8 of terms of up to 5, hence 2e-6 of the gain. Over a wall 446 m away the
+    # rest of the product is of up to 10 turns, and 6e-8 of those 4e-6 rad; taken whole it would be wrong by 5e-3.
     plan = plan_nodes(LOG_GRID, spacing)
 
     def gain(f):
@@ -45,7 +47,7 @@ def test_phase_and_interpolation_of_a_path(spacing, turns):
         return (0.3 + u - 0.4 * u**2 + 0.1 * u**3) + 1j * (1 - 0.2 * u + 0.3 * u**3)
 
     exact = gain(LOG_GRID) * np.exp(-2j * np.pi * LOG_GRID * turns)
-    assert np.max(np.abs(summed(plan, gain(plan.node_hz), turns) - exact) / np.abs(gain(LOG_GRID))) < 1e-6
+    assert np.max(np.abs(summed(plan, gain(plan.node_hz), turns) - exact) / np.abs(gain(LOG_GRID))) < (2e-6 if turns < 1 else 6e-6)
 
 
 @settings(max_examples=40, deadline=None)
@@ -104,24 +106,24 @@ def test_spacing_is_the_coarsest_that_holds_and_does_not_fray():
 def test_pattern_rows_are_cubics():
     n, columns = 24, 7
     table = RNG.normal(size=(60, 2, n)).astype(np.float32)
-    weight = np.empty(8)
+    weight = np.empty(8, np.float32)
     for t, u in ((0.0, 0.0), (0.3, 0.8), (0.999, 0.5)):
         kernels._lagrange(weight, 0, t)
         kernels._lagrange(weight, 4, u)
         nodes = np.arange(-1, 3)
-        for power in range(4):       # exact for polynomials up to the third degree
-            assert weight[:4] @ nodes**power == pytest.approx(t**power, abs=1e-12)
-            assert weight[4:] @ nodes**power == pytest.approx(u**power, abs=1e-12)
-        gain = RNG.normal(size=(2, n))
+        for power in range(4):       # exact for polynomials up to the third degree; single precision: 6e-8 of 8 at most
+            assert weight[:4] @ nodes**power == pytest.approx(t**power, abs=1e-6)
+            assert weight[4:] @ nodes**power == pytest.approx(u**power, abs=1e-6)
+        gain = RNG.normal(size=(2, n)).astype(np.float32)
         g = gain[0] + 1j * gain[1]
         rows = table[:, 0].astype(float) + 1j * table[:, 1]
         axial, spherical = gain.copy(), gain.copy()
         kernels._times_axial(axial, table, 5, weight)
-        np.testing.assert_allclose(axial[0] + 1j * axial[1], g * (weight[:4] @ rows[5:9]), atol=1e-12)
-        kernels._times_spherical(spherical, np.full((8, n), 3.0), table, 5, columns, weight)
+        np.testing.assert_allclose(axial[0] + 1j * axial[1], g * (weight[:4] @ rows[5:9]), atol=5e-6)
+        kernels._times_spherical(spherical, np.full((8, n), np.float32(3)), table, 5, columns, weight)
         square = rows[5 + columns * np.arange(4)[:, None] + np.arange(4)]
         expected = g * np.einsum("a,b,abn->n", weight[:4], weight[4:], square)
-        np.testing.assert_allclose(spherical[0] + 1j * spherical[1], expected, atol=1e-12)
+        np.testing.assert_allclose(spherical[0] + 1j * spherical[1], expected, atol=5e-6)
 
 
 def test_boundary_loss_of_spherical_waves():
@@ -174,11 +176,11 @@ def run_small(target: Path, **environment: str) -> np.ndarray:
 
 
 def test_compiled_and_interpreted_loops_agree(tmp_path):
-    # fastmath, vectors and the order of sums change nothing beyond rounding: 1e-11 of the largest pressure holds a
-    # phase of 150 turns in double precision.
+    # fastmath, vectors and the order of sums change nothing beyond rounding: 2e-6 of the largest pressure is what a
+    # path may have in single precision (test_phase_and_interpolation_of_a_path).
     compiled = run_small(tmp_path / "compiled.npy", NUMBA_CACHE_DIR=str(tmp_path / "cache"))
     plain = run_small(tmp_path / "plain.npy", NUMBA_DISABLE_JIT="1")
-    assert np.max(np.abs(compiled - plain)) < 1e-11 * np.max(np.abs(plain))
+    assert np.max(np.abs(compiled - plain)) < 2e-6 * np.max(np.abs(plain))
     # A second start finds the compiled loops and gives the same bits.
     kept = {file.name for file in (tmp_path / "cache").rglob("*.nbc")}
     again = run_small(tmp_path / "again.npy", NUMBA_CACHE_DIR=str(tmp_path / "cache"))
