@@ -64,7 +64,7 @@ def made_result(
     scale = 20e-6 * 10 ** (offset / 20)
     sizes = np.array(list(rooms.values()))
     bands = dims[:-3]
-    octave = OCTAVES_HZ[OCTAVES_HZ < high_hz]
+    octave = OCTAVES_HZ[high_hz > OCTAVES_HZ]
     decay_s = np.broadcast_to(
         0.4 * (octave / 1000) ** -0.12 * (sizes.prod(axis=1)[:, None] / 60) ** 0.3, (len(rooms), octave.size)
     )

@@ -174,9 +174,10 @@ def path_sums(
                 x, y, z = along_x[i, e, seat], along_y[j, e, seat], along_z[k, e, seat]
                 r2 = x * x + y * y + z * z
                 r = math.sqrt(r2)
-                wa, row_a = _row(r * air_rows_per_m, air.shape[1] - 1.0)
+                place, row_a = _row(r * air_rows_per_m, air.shape[1] - 1.0)
+                wa, spreading = np.float32(place), np.float32(share / r)
                 if own[p, e] >= 0:
-                    _own_factors(gain, factors[own[p, e], seat], loss[air_of], row_a, np.float32(wa), np.float32(share / r))
+                    _own_factors(gain, factors[own[p, e], seat], loss[air_of], row_a, wa, spreading)
                 else:
                     log_r = 0.5 * math.log(r2)
                     wx, row_x = _row((log_r - log_x[i, e, seat]) * rows_per_e, last_x[i])
@@ -184,7 +185,7 @@ def path_sums(
                     wz, row_z = _row((log_r - log_z[k, e, seat]) * rows_per_e, last_z[k])
                     _room_factors(
                         gain, work_x, start_x[i] + row_x, np.float32(wx), work_y, start_y[j] + row_y, np.float32(wy),
-                        work_z, start_z[k] + row_z, np.float32(wz), loss[air_of], row_a, np.float32(wa), np.float32(share / r),
+                        work_z, start_z[k] + row_z, np.float32(wz), loss[air_of], row_a, wa, spreading,
                     )
                 kind = kinds[e]
                 if kind != 0:

@@ -47,7 +47,8 @@ def bar(drivers: int, tilt_db: float = 0.0) -> str:
     for k in range(drivers):
         kind, cut = (("woofer", "lowpass_hz"), ("tweeter", "highpass_hz"))[k % 2]
         y = -0.45 + 0.9 * k / max(drivers - 1, 1)
-        lines.append(f"{{driver: {kind}, at_m: [0, {y:.3f}, 0], filter: {{{cut}: 2600, gain_db: {tilt_db * (k % 2)}}}}}")
+        gain_db = tilt_db * (k % 2)
+        lines.append(f"{{driver: {kind}, at_m: [0, {y:.3f}, 0], filter: {{{cut}: 2600, gain_db: {gain_db}}}}}")
     per = [lines[k * len(lines) // len(names): (k + 1) * len(lines) // len(names)] for k in range(len(names))]
     channels = "".join(f"  {name}: [{', '.join(some)}]\n" for name, some in zip(names, per, strict=True))
     return (

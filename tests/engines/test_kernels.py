@@ -38,8 +38,9 @@ def summed(plan, gain_at_nodes, turns):
 @pytest.mark.parametrize("turns", [1e-4, 0.011, 0.0931, 1.3])
 def test_phase_and_interpolation_of_a_path(spacing, turns):
     # A gain that is a cubic in log f is met exactly, so what is left is the phase: Chebyshev series cut at 1e-7 (sine)
-    # and 8e-7 (cosine), and single precision: 6e-8 of terms of up to 5, hence 2e-6 of the gain. Over a wall 446 m away the
-    # rest of the product is of up to 10 turns, and 6e-8 of those 4e-6 rad; taken whole it would be wrong by 5e-3.
+    # and 8e-7 (cosine), and single precision: 6e-8 of terms of up to 5, hence 2e-6 of the gain. Over a wall 446 m
+    # away the rest of the product is of up to 10 turns, and 6e-8 of those 4e-6 rad; taken whole it would be wrong by
+    # 5e-3.
     plan = plan_nodes(LOG_GRID, spacing)
 
     def gain(f):
@@ -47,7 +48,8 @@ def test_phase_and_interpolation_of_a_path(spacing, turns):
         return (0.3 + u - 0.4 * u**2 + 0.1 * u**3) + 1j * (1 - 0.2 * u + 0.3 * u**3)
 
     exact = gain(LOG_GRID) * np.exp(-2j * np.pi * LOG_GRID * turns)
-    assert np.max(np.abs(summed(plan, gain(plan.node_hz), turns) - exact) / np.abs(gain(LOG_GRID))) < (2e-6 if turns < 1 else 6e-6)
+    limit = 2e-6 if turns < 1 else 6e-6
+    assert np.max(np.abs(summed(plan, gain(plan.node_hz), turns) - exact) / np.abs(gain(LOG_GRID))) < limit
 
 
 @settings(max_examples=40, deadline=None)
