@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from pydantic import ConfigDict, Field, WithJsonSchema
 
 from ..conventions import BOX_FACES
-from ..room.geometry import MOST_CORNERS, SIZE_LIMITS_M
+from ..room.geometry import SIZE_LIMITS_M
+from ..room.outline import MOST_CORNERS
 from .fields import Model, angle, bands, entries, items, maybe_empty, name, number, numbers, text, whole, yes_no
 from .materials import FINISHES, FinishModel
 from .references import YAML_SUFFIXES, file_path

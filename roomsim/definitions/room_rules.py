@@ -10,7 +10,8 @@ import numpy as np
 from ..conventions import BOX_FACES
 from ..errors import InvalidValue, Problem
 from ..room.furniture import furniture_catalogue
-from ..room.geometry import SIZE_LIMITS_M, corner_problems, wall_problems
+from ..room.geometry import SIZE_LIMITS_M
+from ..room.outline import corner_problems, wall_problems
 from .fields import near
 from .judging import at, list_at, mapping_at, number_at
 from .room import FACE_MATERIAL, RoomModel

@@ -54,15 +54,13 @@ def face_axes(
     geometry: Geometry, face: Face
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Origin and two unit vectors in which a face's own coordinates count, shape (3,) each."""
-    axes = np.eye(3)
-    if geometry.kind == "box" or face.axis == 2:
+    if (geometry.kind == "box" or geometry.room_axes) and face.axis is not None:
+        axes = np.eye(3)
         across = [axis for axis in range(3) if axis != face.axis]
         origin = np.zeros(3)
         origin[face.axis] = face.corners_m[0, face.axis]
         return origin, axes[across[0]], axes[across[1]]
-    end, start = face.corners_m[0], face.corners_m[1]      # walls of a plan run from corner 1 to corner 0
-    along = (end - start) / np.linalg.norm(end - start)
-    return start.copy(), along, axes[2]
+    return face.own_axes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -1,59 +1,28 @@
-"""Rooms as named planar faces: a box, or a floor plan of uniform height."""
+"""Rooms as named planar faces: a box, or a floor plan under ceilings that may slope and step, with obstacles."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..conventions import BOX_FACES
 from ..errors import InvalidValue
+from .ceilings import CeilingPart, ceiling_faces, part_problems, plane_through, tiled, wall_face
+from .faces import FLUSH_M, Face, distance_m, polygons_of
+from .obstacles import SLIT_M, Obstacle, crossing, pushed_home, slits, with_covers
+from .outline import plan_problems, signed_distance_m
+
+__all__ = ["LOWEST_CEILING_M", "SIZE_LIMITS_M", "Face", "Geometry", "InvalidPlan", "box", "extruded_plan", "plan_room"]
 
 SIZE_LIMITS_M = {"length_m": (1.0, 50.0), "width_m": (1.0, 50.0), "height_m": (1.5, 15.0)}
 """What counts as a possible size of a room that a loudspeaker for the home stands in."""
 
-
-MOST_CORNERS = 200
-SHORTEST_WALL_M = 0.05
-SHARPEST_CORNER_DEG = 10.0
-"""What a floor plan may have: more is a drawing error rather than a room."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Face:
-    """One planar face.
-
-    Attributes
-    ----------
-    name : as the room file calls it
-    corners_m : shape (n_corner, 3), in the order that makes `normal` point into the room
-    normal : unit vector into the room, shape (3,)
-    area_m2 : area
-    """
-
-    name: str
-    corners_m: NDArray[np.float64]
-    normal: NDArray[np.float64]
-    area_m2: float
-
-    @classmethod
-    def from_corners(cls, name: str, corners_m: ArrayLike) -> Face:
-        """A face whose corners run counter-clockwise seen from inside the room."""
-        corners = np.array(corners_m, float)
-        vector = np.cross(corners - corners[0], np.roll(corners - corners[0], -1, axis=0)).sum(axis=0) / 2
-        area = float(np.linalg.norm(vector))
-        normal = vector / area
-        for array in (corners, normal):
-            array.setflags(write=False)
-        return cls(name=name, corners_m=corners, normal=normal, area_m2=area)
-
-    @property
-    def axis(self) -> int | None:
-        """0, 1 or 2 for a face perpendicular to x, y or z; None for any other."""
-        along = np.flatnonzero(np.abs(self.normal) > 1 - 1e-12)
-        return int(along[0]) if along.size else None
+LOWEST_CEILING_M = 0.3
+"""A sloping ceiling comes down to this at least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,37 +31,67 @@ class Geometry:
 
     Attributes
     ----------
-    kind : "box" or "plan"
-    faces : all faces, normals inwards
+    kind : "box" (the six faces of BOX_FACES and nothing else) or "plan"
+    faces : all faces, normals inwards; those of obstacles among them
     size_m : extents of the bounding box (length, width, height), shape (3,)
     plan_m : floor outline, counter-clockwise seen from above, shape (n_corner, 2)
+    ceiling : planes that together cover the plan; empty for one level ceiling at size_m[2]
+    obstacles : boxes in the room
+    room_axes : coordinates of patches are the room's own axes on every face, as in a box
     """
 
     kind: str
     faces: tuple[Face, ...]
     size_m: NDArray[np.float64]
     plan_m: NDArray[np.float64]
+    ceiling: tuple[CeilingPart, ...] = ()
+    obstacles: tuple[Obstacle, ...] = ()
+    room_axes: bool = False
 
     @property
     def face_names(self) -> tuple[str, ...]:
         return tuple(face.name for face in self.faces)
 
     @property
+    def surface_names(self) -> tuple[str, ...]:
+        """The surfaces that have a finish of their own: faces, or several faces together."""
+        return tuple(dict.fromkeys(face.of for face in self.faces))
+
+    @property
+    def is_extruded(self) -> bool:
+        """Whether it is one height over its plan, with nothing in it: its height separates."""
+        return not self.ceiling and not self.obstacles
+
+    @property
     def volume_m3(self) -> float:
-        """Volume by the divergence theorem."""
+        """Volume by the divergence theorem, without that of obstacles."""
         return sum(float(face.corners_m[0] @ -face.normal) * face.area_m2 for face in self.faces) / 3
 
     @property
     def surface_m2(self) -> float:
-        return sum(face.area_m2 for face in self.faces)
+        """Area that sound can meet."""
+        return sum(face.exposed_m2 for face in self.faces)
 
     @property
     def height_m(self) -> float:
+        """Of the highest point."""
         return float(self.size_m[2])
 
     @property
     def floor_m2(self) -> float:
+        """Of the plan, obstacles or not."""
         return self.face("floor").area_m2
+
+    def ceiling_m(self, points_m: ArrayLike) -> NDArray[np.float64]:
+        """Height of the ceiling above points (n, 2 or 3), shape (n,); NaN outside the plan."""
+        points = np.atleast_2d(np.asarray(points_m, float))[:, :2]
+        inside = signed_distance_m(points, self.plan_m) >= -1e-9
+        height = np.where(inside, self.height_m, np.nan)
+        if self.ceiling:
+            away = np.array([signed_distance_m(points, part.outline_m) for part in self.ceiling])
+            over = np.array([part.height_m(points) for part in self.ceiling])
+            height = np.where(inside, over[away.argmax(axis=0), np.arange(len(points))], np.nan)
+        return height
 
     def face(self, name: str) -> Face:
         """The face of that name; KeyError where there is none."""
@@ -108,9 +107,20 @@ class Geometry:
         only the sign that counts.
         """
         points = np.atleast_2d(np.asarray(points_m, float))
-        vertical = np.minimum(points[:, 2], self.height_m - points[:, 2])
-        outline = _signed_distance_to_outline(points[:, :2], self.plan_m)
-        return np.minimum(vertical, outline)
+        outline = signed_distance_m(points[:, :2], self.plan_m)
+        if self.is_extruded:
+            return np.minimum(np.minimum(points[:, 2], self.height_m - points[:, 2]), outline)
+        distance = np.min([distance_m(face, points) for face in self.faces if face.exposed_m2 > 0], axis=0)
+        above = np.nan_to_num(self.ceiling_m(points), nan=-1.0) - points[:, 2]
+        inside = np.minimum(np.minimum(points[:, 2], above), outline) >= 0
+        for obstacle in self.obstacles:
+            inside &= obstacle.inside_m(points) <= 0
+        return np.where(inside, distance, -distance)
+
+    def obstacle_at(self, points_m: ArrayLike) -> str | None:
+        """The first obstacle that holds one of the points, None for none."""
+        points = np.atleast_2d(np.asarray(points_m, float))
+        return next((one.name for one in self.obstacles if one.inside_m(points).max() > 1e-9), None)
 
     def contains(self, points_m: ArrayLike, margin_m: float = 0.0) -> NDArray[np.bool_]:
         """Whether points are inside, at least `margin_m` away from every face; shape (n_point,)."""
@@ -132,7 +142,8 @@ def box(length_m: float, width_m: float, height_m: float) -> Geometry:
     plan = np.array([[0, 0], [length, 0], [length, width], [0, width]])
     plan.setflags(write=False)
     walls = dict(zip(("left", "back", "right", "front"), range(4), strict=True))
-    faces = {name: _wall(name, plan, k, height) for name, k in walls.items()}
+    over = [CeilingPart(name=MAIN_CEILING, outline_m=plan, plane=np.array([0, 0, height]))]
+    faces = {name: wall_face(name, plan[k], plan[(k + 1) % 4], over) for name, k in walls.items()}
     faces["floor"] = Face.from_corners("floor", np.column_stack([plan, np.zeros(4)]))
     faces["ceiling"] = Face.from_corners("ceiling", np.column_stack([plan, np.full(4, height)])[::-1])
     size = np.array([length, width, height])
@@ -141,37 +152,145 @@ def box(length_m: float, width_m: float, height_m: float) -> Geometry:
 
 
 def extruded_plan(plan_m: ArrayLike, walls: Sequence[str], height_m: float) -> Geometry:
-    """A room of uniform height over a floor plan.
+    """A room of uniform height over a floor plan; see `plan_room`."""
+    return plan_room(plan_m, walls, height_m)
+
+
+def plan_room(
+    plan_m: ArrayLike,
+    walls: Sequence[str],
+    height_m: float | ArrayLike,
+    *,
+    ceilings: Sequence[CeilingPart] = (),
+    obstacles: Sequence[Obstacle] = (),
+    room_axes: bool = False,
+) -> Geometry:
+    """A room over a floor plan.
 
     Parameters
     ----------
     plan_m : corners [x, y], counter-clockwise seen from above, shape (n_corner, 2)
     walls : a name per wall; wall k runs from corner k to corner k + 1
-    height_m : height of the ceiling
+    height_m : of the ceiling, or of the ceiling above each corner, which must lie in one plane
+    ceilings : parts of the ceiling with a plane of their own; `height_m` is for the rest
+    obstacles : boxes in the room
+    room_axes : see Geometry
 
     Raises
     ------
     InvalidPlan : every corner that breaks a rule, all at once
-    InvalidValue : a height or an extent outside SIZE_LIMITS_M
+    InvalidValue : a height or an extent outside its limits, heights in no plane, a part of the ceiling or an obstacle
+        that is not where it can be
     """
     corners = np.array(plan_m, float)
     problems = plan_problems(corners, walls)
     if problems:
         raise InvalidPlan(problems)
     extent = corners.max(axis=0) - corners.min(axis=0)
-    for key, value in (("length_m", extent[0]), ("width_m", extent[1]), ("height_m", height_m)):
+    for key, value in (("length_m", extent[0]), ("width_m", extent[1]), ("height_m", float(np.max(height_m)))):
         low, high = SIZE_LIMITS_M[key]
         if not low <= value <= high:
             raise InvalidValue(key, value, f"must be {low:g} to {high:g} m", _unit_hint(value, low, high))
     corners.setflags(write=False)
-    height = float(height_m)
-    faces = [_wall(name, corners, k, height) for k, name in enumerate(walls)]
-    level = np.zeros(len(corners))
-    faces.append(Face.from_corners("floor", np.column_stack([corners, level])))
-    faces.append(Face.from_corners("ceiling", np.column_stack([corners, level + height])[::-1]))
-    size = np.array([*extent, height])
+    level = np.ndim(height_m) == 0 and not ceilings
+    parts = _ceiling(corners, height_m, ceilings)
+    faces = [
+        wall_face(name, corners[k], corners[(k + 1) % len(corners)], parts) for k, name in enumerate(walls)
+    ]
+    faces.append(Face.from_corners("floor", np.column_stack([corners, np.zeros(len(corners))])))
+    faces += ceiling_faces(parts, MAIN_CEILING)
+    top = max(float(face.corners_m[:, 2].max()) for face in faces)
+    size = np.array([*extent, top])
     size.setflags(write=False)
-    return Geometry(kind="plan", faces=tuple(faces), size_m=size, plan_m=corners)
+    empty = Geometry(kind="plan", faces=tuple(faces), size_m=size, plan_m=corners, room_axes=room_axes,
+                     ceiling=() if level else tuple(parts))
+    return with_obstacles(empty, obstacles) if obstacles else empty
+
+
+MAIN_CEILING = "ceiling"
+
+
+def _ceiling(
+    plan_m: NDArray[np.float64], height_m: float | ArrayLike, ceilings: Sequence[CeilingPart]
+) -> list[CeilingPart]:
+    """All parts of a ceiling, held to the limits."""
+    heights = np.asarray(height_m, float)
+    plane = np.array([0, 0, float(heights)]) if heights.ndim == 0 else plane_through(plan_m, heights, "height_m")
+    for name, corner, rule in part_problems(plan_m, ceilings) if ceilings else ():
+        raise InvalidValue(f"ceilings.{name}.outline_m" + (f"[{corner - 1}]" if corner else ""), None, rule)
+    parts = tiled(plan_m, ceilings, CeilingPart(name=MAIN_CEILING, outline_m=plan_m, plane=plane))
+    for part in parts:
+        over = part.height_m(part.outline_m)
+        low, high = (LOWEST_CEILING_M if heights.ndim or ceilings else SIZE_LIMITS_M["height_m"][0],
+                     SIZE_LIMITS_M["height_m"][1])
+        for k in np.flatnonzero((over < low) | (over > high)):
+            main = part.name.startswith(MAIN_CEILING)
+            x, y = part.outline_m[k]
+            raise InvalidValue("height_m" if main else f"ceilings.{part.name}.height_m", float(over[k]),
+                               f"the ceiling over ({x:g}, {y:g}) must be {low:g} to {high:g} m high")
+    return parts
+
+
+def with_obstacles(geometry: Geometry, obstacles: Sequence[Obstacle]) -> Geometry:
+    """The room with boxes in it; those that touch a face within a millimetre are set against it.
+
+    Raises
+    ------
+    InvalidValue : key `obstacles.NAME` and what of it is wrong, for the first that is
+    """
+    for name, key, value, rule, cure in obstacle_problems(geometry, obstacles):
+        raise InvalidValue(f"obstacles.{name}" + (f".{key}" if key else ""), value, rule, cure)
+    home = tuple(pushed_home(one, geometry.faces) for one in obstacles)
+    faces = with_covers([*geometry.faces, *(face for one in home for face in one.faces())])
+    kind, axes = "plan", geometry.room_axes or geometry.kind == "box"
+    return replace(geometry, kind=kind, faces=tuple(faces), obstacles=home, room_axes=axes)
+
+
+def obstacle_problems(
+    geometry: Geometry, obstacles: Sequence[Obstacle]
+) -> Iterator[tuple[str, str, Any, str, str]]:
+    """Everything wrong with where obstacles are: name, key of it, value, rule, cure."""
+    for k, one in enumerate(obstacles):
+        if one.name in geometry.surface_names or one.name in (other.name for other in obstacles[:k]):
+            yield one.name, "", None, "is the name of a face or of another obstacle already", "choose another"
+            continue
+        names = ("front left", "back left", "back right", "front right")
+        out = -signed_distance_m(one.footprint_m, geometry.plan_m)
+        if out.max() > FLUSH_M:
+            worst = int(out.argmax())
+            yield (one.name, "at_m", list(one.at_m), f"its {names[worst]} corner stands {out[worst]:.2f} m outside the "
+                   "room", "at_m is the centre of its footprint")
+            continue
+        over = geometry.ceiling_m(one.footprint_m * (1 - 1e-6) + np.asarray(one.at_m) * 1e-6)
+        gap = np.nan_to_num(over, nan=np.inf) - one.top_m
+        if gap.min() < -FLUSH_M:
+            worst = int(gap.argmin())
+            yield (one.name, "size_m", one.top_m, f"its {names[worst]} corner reaches {-gap[worst]:.2f} m above the "
+                   f"ceiling, which is {over[worst]:.2f} m high there", "lessen its height or base_m")
+            continue
+        if _cut_by_walls(geometry, one):
+            yield one.name, "at_m", list(one.at_m), "a corner of the room stands inside it", "move or turn it"
+            continue
+        for name, width in slits(one, geometry.faces):
+            yield (one.name, "at_m", list(one.at_m), f"stands {width * 100:.1f} cm from the {name}, a slit too narrow "
+                   "for rays", f"put it against the {name} or at least {SLIT_M * 100:g} cm away")
+        for other in obstacles[:k]:
+            if crossing(one, other):
+                yield one.name, "at_m", list(one.at_m), f"stands inside {other.name!r}", "move one of them"
+
+
+def _cut_by_walls(geometry: Geometry, one: Obstacle) -> bool:
+    """Whether the outline of the plan, or a lower part of the ceiling, passes through it."""
+    from shapely import Polygon
+
+    footprint = Polygon(one.footprint_m).buffer(-FLUSH_M, join_style="mitre")
+    if polygons_of(footprint.difference(Polygon(geometry.plan_m))):
+        return True
+    for part in geometry.ceiling:
+        for piece in polygons_of(footprint.intersection(Polygon(part.outline_m))):
+            if part.height_m(np.array(piece.exterior.coords)).min() < one.top_m - FLUSH_M:
+                return True
+    return False
 
 
 class InvalidPlan(InvalidValue):
@@ -180,123 +299,6 @@ class InvalidPlan(InvalidValue):
     def __init__(self, problems: Sequence[tuple[int, str]]) -> None:
         self.problems = tuple(problems)
         super().__init__("plan_m", None, "; ".join(f"corner {corner}: {rule}" for corner, rule in problems))
-
-
-def plan_problems(corners: NDArray[np.float64], walls: Sequence[str]) -> list[tuple[int, str]]:
-    """Everything wrong with a plan as (corner number from 1, rule); corner 0 stands for the whole plan."""
-    found = wall_problems(walls, len(corners))
-    return found or corner_problems(corners)
-
-
-def wall_problems(walls: Sequence[str], corner_count: int) -> list[tuple[int, str]]:
-    """Everything wrong with the names of a plan's walls as (corner number from 1, rule); 0 for all of them."""
-    found: list[tuple[int, str]] = []
-    if len(walls) != corner_count:
-        found.append((0, f"{corner_count} corners need {corner_count} wall names, not {len(walls)}"))
-    seen: dict[str, int] = {}
-    for k, name in enumerate(walls):
-        if name in ("floor", "ceiling"):
-            found.append((k + 1, f"a wall may not be called {name}"))
-        if name in seen:
-            found.append((k + 1, f"the wall name {name!r} stands at corner {seen[name] + 1} already"))
-        seen.setdefault(name, k)
-    return found
-
-
-def corner_problems(corners: NDArray[np.float64]) -> list[tuple[int, str]]:
-    """Everything wrong with a plan's outline as (corner number from 1, rule); 0 for the whole outline."""
-    count = len(corners)
-    if corners.ndim != 2 or corners.shape[1] != 2 or not 3 <= count <= MOST_CORNERS:
-        return [(0, f"a plan needs 3 to {MOST_CORNERS} corners [x, y]")]
-    found: list[tuple[int, str]] = []
-    edge = np.roll(corners, -1, axis=0) - corners
-    length = np.linalg.norm(edge, axis=1)
-    for k in np.flatnonzero(length < 1e-6):
-        found.append((int(k) + 1, f"the same point as corner {(k + 1) % count + 1}"))
-    if found:
-        return found
-    for k in np.flatnonzero(length < SHORTEST_WALL_M):
-        found.append((int(k) + 1, f"the wall from here is {length[k]:.3f} m long; the least is {SHORTEST_WALL_M} m"))
-    before = np.roll(edge, 1, axis=0)
-    turn = before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0]
-    sine = turn / (length * np.roll(length, 1))
-    ahead = (before * edge).sum(axis=1)
-    for k in np.flatnonzero(np.abs(sine) < 0.01):
-        rule = "lies on the straight line between its neighbours; leave it out" if ahead[k] > 0 else (
-            "the walls fold back onto each other here")
-        found.append((int(k) + 1, rule))
-    crossings = _crossing_walls(corners)
-    for a, b in crossings:
-        found.append((a + 1, f"the wall from here crosses or touches the wall from corner {b + 1}"))
-    area = 0.5 * float(np.sum(corners[:, 0] * np.roll(corners[:, 1], -1) - np.roll(corners[:, 0], -1) * corners[:, 1]))
-    if not crossings and area < 0:
-        found.append((1, "corners must run counter-clockwise seen from above; reverse their order (and the walls')"))
-    for k, name in enumerate(_narrow_corners(corners) if not crossings else ()):
-        if name:
-            found.append((k + 1, name))
-    return found
-
-
-def _crossing_walls(corners: NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Pairs of walls that are not neighbours but come closer than a millimetre."""
-    count = len(corners)
-    ends = np.roll(corners, -1, axis=0)
-    return [
-        (a, b)
-        for a in range(count)
-        for b in range(a + 2, count)
-        if (b + 1) % count != a and _segments_meet(corners[a], ends[a], corners[b], ends[b])
-    ]
-
-
-def _segments_meet(a: NDArray, b: NDArray, c: NDArray, d: NDArray) -> bool:
-    def side(p: NDArray, q: NDArray, r: NDArray) -> float:
-        return float((q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0]))
-
-    if side(a, b, c) * side(a, b, d) < 0 and side(c, d, a) * side(c, d, b) < 0:
-        return True
-
-    def apart(p: NDArray, q: NDArray, r: NDArray) -> float:
-        edge = q - p
-        along = np.clip(((r - p) @ edge) / (edge @ edge), 0, 1)
-        return float(np.linalg.norm(r - p - along * edge))
-
-    return min(apart(a, b, c), apart(a, b, d), apart(c, d, a), apart(c, d, b)) < 1e-3
-
-
-def _narrow_corners(corners: NDArray[np.float64]) -> list[str]:
-    """A rule per corner whose inner angle is a sliver, else an empty string."""
-    edge = np.roll(corners, -1, axis=0) - corners
-    back = np.roll(corners, 1, axis=0) - corners
-    cosine = (edge * back).sum(axis=1) / (np.linalg.norm(edge, axis=1) * np.linalg.norm(back, axis=1))
-    angle = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    return [
-        f"the walls meet at {a:.1f} degrees; the least is {SHARPEST_CORNER_DEG:g}" if a < SHARPEST_CORNER_DEG else ""
-        for a in angle
-    ]
-
-
-def _wall(name: str, plan: NDArray[np.float64], k: int, height: float) -> Face:
-    a, b = plan[k], plan[(k + 1) % len(plan)]
-    corners: Sequence[Sequence[float]] = [[*b, 0], [*a, 0], [*a, height], [*b, height]]
-    return Face.from_corners(name, corners)
-
-
-def _signed_distance_to_outline(
-    points: NDArray[np.float64], outline: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Distance to a closed outline, positive inside; shape (n_point,)."""
-    start, end = outline, np.roll(outline, -1, axis=0)
-    edge = end - start
-    rel = points[:, None, :] - start[None]
-    along = np.clip((rel * edge).sum(-1) / (edge**2).sum(-1), 0, 1)
-    distance = np.linalg.norm(rel - along[..., None] * edge, axis=-1).min(axis=1)
-    x, y = points[:, :1], points[:, 1:]
-    crosses = (start[:, 1] > y) != (end[:, 1] > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = start[:, 0] + (y - start[:, 1]) * edge[:, 0] / edge[:, 1]
-    inside = (crosses & (x < at)).sum(axis=1) % 2 == 1
-    return np.where(inside, distance, -distance)
 
 
 def _unit_hint(value: float, low: float, high: float) -> str:

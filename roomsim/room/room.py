@@ -26,7 +26,8 @@ class Room:
     ----------
     name : label for people
     geometry : the faces
-    materials : face name -> Material, one for every face
+    materials : surface or face name -> Material, one for every face; faces that share a surface (`Face.of`) share
+        its finish, and every face has its own entry afterwards
     patches : rectangles of another finish; they lie inside their face and do not overlap
     furniture : objects that absorb and scatter
     air : state of the air
@@ -45,7 +46,14 @@ class Room:
     air: Air = field(default_factory=Air)
 
     def __post_init__(self) -> None:
-        faces = set(self.geometry.face_names)
+        given = dict(self.materials)
+        faces = {face.name for face in self.geometry.faces}
+        for face in self.geometry.faces:
+            if face.name not in given and face.of in given:
+                given[face.name] = given[face.of]
+        for shared in set(self.geometry.surface_names) - faces:
+            given.pop(shared, None)
+        object.__setattr__(self, "materials", given)
         if missing := sorted(faces - set(self.materials)):
             raise InvalidValue("surfaces", ", ".join(missing), "every face needs a material")
         if extra := sorted(set(self.materials) - faces):
@@ -56,17 +64,17 @@ class Room:
     def parts(self) -> tuple[Part, ...]:
         """Every face less its patches, then every patch, with areas and materials."""
         covered = dict.fromkeys(self.geometry.face_names, 0.0)
-        for patch in self.patches:
-            covered[patch.face] += patch.area_m2
+        free = [_free_m2(self.geometry, patch) for patch in self.patches]
+        for patch, area in zip(self.patches, free, strict=True):
+            covered[patch.face] += area
         faces = [
-            Part(name=face.name, face=face.name, area_m2=max(face.area_m2 - covered[face.name], 0.0),
+            Part(name=face.name, face=face.name, area_m2=max(face.exposed_m2 - covered[face.name], 0.0),
                  material=self.materials[face.name])
             for face in self.geometry.faces
         ]
         patches = [
-            Part(name=f"{patch.face}: {patch.material.name}", face=patch.face, area_m2=patch.area_m2,
-                 material=patch.material)
-            for patch in self.patches
+            Part(name=f"{patch.face}: {patch.material.name}", face=patch.face, area_m2=area, material=patch.material)
+            for patch, area in zip(self.patches, free, strict=True)
         ]
         return tuple(part for part in (*faces, *patches) if part.area_m2 > 0)
 
@@ -79,6 +87,20 @@ class Part:
     face: str
     area_m2: float
     material: Material
+
+
+def _free_m2(geometry: Geometry, patch: Patch) -> float:
+    """Area of a patch that nothing stands on."""
+    face = geometry.face(patch.face)
+    if not face.covers:
+        return patch.area_m2
+    from shapely import Polygon, box
+
+    origin, first, second = face_axes(geometry, face)
+    whole = box(*patch.from_m, *patch.to_m)
+    return float(whole.area - sum(
+        whole.intersection(Polygon(np.stack([(cover - origin) @ first, (cover - origin) @ second], axis=1))).area
+        for cover in face.covers))
 
 
 def furnishing_problems(
