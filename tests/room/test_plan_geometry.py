@@ -190,5 +190,5 @@ def test_an_obstacle_around_an_inner_corner():
 
 
 def test_every_bad_corner_is_named():
-    with pytest.raises(InvalidPlan, match="corner 1.*corner 4.*corner 2"):
+    with pytest.raises(InvalidPlan, match=r"corner 1.*corner 4.*corner 2"):
         extruded_plan([[0, 0], [0.01, 0], [5, 0], [5, 4], [4.99, 4]], [*SIDES, "end"], 2.5)
