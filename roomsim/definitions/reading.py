@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import DefinitionError, InvalidValue, Problem
+from .changes import below, changed, parsed, unused
 from .yaml_lines import Document, Path_, parse
 
 if TYPE_CHECKING:
@@ -34,13 +35,19 @@ Blame = Callable[[str, str], Problem]
 """Rule and cure -> a problem of the file that names another."""
 
 
-def load(path: str | os.PathLike[str], kind: str | None = None, *, allow_outside: bool = False) -> Definition:
+def load(
+    path: str | os.PathLike[str], kind: str | None = None, *, changes: Mapping[str | Path_, Any] | None = None,
+    allow_outside: bool = False,
+) -> Definition:
     """Read a definition and all the files that it names.
 
     Parameters
     ----------
     path : a YAML file
     kind : the kind it must be, one of KINDS; any by default
+    changes : dotted key -> value that stands instead of what the files say (None takes a key away); keys go on into
+        the files that are named: "places.sideboard.gap_m", "rooms.typical.patches[0].material",
+        "designs.wide.loudspeaker.drivers.woofer.piston.radius_m". The files stay as they are
     allow_outside : let it name files outside its own folder
 
     Raises
@@ -48,7 +55,7 @@ def load(path: str | os.PathLike[str], kind: str | None = None, *, allow_outside
     DefinitionError : every problem of every file, each with file, line, key, value, rule and cure
     """
     reader = Reader(Path(path), allow_outside=allow_outside)
-    definition = reader.read(Path(path), os.fspath(path), kind)
+    definition = reader.read(Path(path), os.fspath(path), kind, changes=parsed(changes))
     if reader.problems or definition is None:
         raise DefinitionError(in_order(reader.problems))
     return definition
@@ -94,18 +101,28 @@ class Reader:
         self.root = path.parent
         self.allow_outside = allow_outside
         self.problems: list[Problem] = []
-        self._read: dict[tuple[Path, str | None], Any] = {}
+        self._read: dict[tuple[Path, str | None, str], Any] = {}
+        self._named: list[tuple[Document, Path_]] = []
 
-    def read(self, path: Path, file: str, kind: str | None = None, blame: Blame | None = None) -> Any:
+    def read(
+        self, path: Path, file: str, kind: str | None = None, blame: Blame | None = None,
+        changes: Mapping[Path_, Any] | None = None,
+    ) -> Any:
         """The definition in a file, None where it has problems (they are collected).
 
-        `blame` makes the problem of a file that is not what is wanted one of the file that names it.
+        `blame` makes the problem of a file that is not what is wanted one of the file that names it; `changes` stand
+        instead of what the file says.
         """
-        key = (path.resolve(), kind)
+        key = (path.resolve(), kind, repr(changes or {}))
         if key not in self._read:
             self._read[key] = None                     # a file that names itself ends here
-            self._read[key] = self._define(path, file, kind, blame)
+            self._read[key] = self._define(path, file, kind, blame, changes or {})
         return self._read[key]
+
+    def below(self, document: Document, where: Path_) -> dict[Path_, Any]:
+        """Changes for the file that a document names at a place."""
+        self._named.append((document, where))
+        return below(document, where)
 
     def refer(self, document: Document, where: Path_, text: str, kind: str) -> Any:
         """The definition in a file that another file names."""
@@ -116,7 +133,7 @@ class Reader:
         def blame(rule: str, cure: str) -> Problem:
             return document.problem(where, rule, value=text, cure=cure)
 
-        return self.read(path, beside(document, text), kind, blame)
+        return self.read(path, beside(document, text), kind, blame, self.below(document, where))
 
     def locate(self, document: Document, where: Path_, text: str) -> Path | None:
         """The file that another file names, None where it is not to be had (the problem is collected)."""
@@ -128,7 +145,9 @@ class Reader:
             self.problems.append(document.problem(where, error.rule, value=text, cure=error.cure))
             return None
 
-    def _define(self, path: Path, file: str, kind: str | None, blame: Blame | None) -> Any:
+    def _define(
+        self, path: Path, file: str, kind: str | None, blame: Blame | None, changes: Mapping[Path_, Any]
+    ) -> Any:
         from .references import read_text
 
         def here(rule: str, cure: str) -> Problem:
@@ -143,11 +162,14 @@ class Reader:
         self.problems += problems
         if document is None:
             return None
+        document, misplaced = changed(document, changes)
         found = self._kind(document, kind, blame)
         if found is None:
             return None
         definition = import_module(f".{KINDS[found]}", __package__).define(document, self)
-        return None if problems else definition
+        misplaced += unused(document, {where for one, where in self._named if one is document})
+        self.problems += misplaced
+        return None if problems or misplaced else definition
 
     def _kind(self, document: Document, wanted: str | None, blame: Blame | None) -> str | None:
         first = next(iter(document.data), "")

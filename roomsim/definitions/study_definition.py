@@ -154,7 +154,8 @@ def _rooms(document: Document, reader: Reader) -> dict[str, RoomDefinition]:
         if not is_path(text):
             try:
                 path = shipped(text)
-                room = reader.read(path, f"rooms/{path.name}", "room")
+                changes = reader.below(document, ("rooms", label))
+                room = reader.read(path, f"rooms/{path.name}", "room", changes=changes)
             except InvalidValue as error:
                 reader.problems.append(document.problem(("rooms", label), error.rule, value=text, cure=error.cure))
         elif text.lower().endswith(YAML_SUFFIXES):

@@ -51,12 +51,14 @@ class Document:
     path : where it is
     data : the mapping at its top
     lines : place -> line, of the key for what has one
+    changes : place -> value, for the files that it names; see changes.py
     """
 
     file: str
     path: Path
     data: dict[str, Any]
     lines: dict[Path_, int]
+    changes: dict[Path_, Any] = field(default_factory=dict)
 
     def line(self, where: Path_) -> int:
         """Line of a value or, where it is missing, of what it is missing from."""
