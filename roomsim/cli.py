@@ -20,6 +20,7 @@ from . import __version__
 from .commands.analyse import analyse
 from .commands.check import check
 from .commands.rooms import rooms
+from .commands.schema import schema
 from .commands.speaker import speaker
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
@@ -54,6 +55,7 @@ app.command()(check)
 app.command()(analyse)
 app.command()(rooms)
 app.command()(speaker)
+app.command()(schema)
 
 
 def _say(error: str, as_json: bool, problems: list[dict[str, Any]] | None = None) -> None:

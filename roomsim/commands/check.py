@@ -14,7 +14,10 @@ def check(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Definition files of any kind.")],
     as_json: Json = False,
 ) -> None:
-    """Say whether files, and the files they name, are right."""
+    """Say whether files, and the files they name, are right.
+
+    Example: roomsim check study.yaml room.yaml
+    """
     from ..definitions import check as problems_of
 
     problems = problems_of(files)

@@ -30,7 +30,10 @@ def demo(
     jobs: Jobs = None,
     as_json: Json = False,
 ) -> None:
-    """Write a ready-made study (three rooms, two bars) and predict it."""
+    """Write a ready-made study (three rooms, two bars) and predict it.
+
+    Example: roomsim demo my-demo
+    """
     from ..demo import write_demo
 
     _predict(write_demo(folder), None, jobs, as_json)
