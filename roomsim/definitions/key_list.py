@@ -36,7 +36,7 @@ def key_list(kind: str) -> list[Key]:
     InvalidValue : no such kind
     """
     whole = schema(kind)
-    return list(_keys(whole, whole["$defs"] if "$defs" in whole else {}, "", ()))
+    return list(_keys(whole, whole.get("$defs", {}), "", ()))
 
 
 def key_text(kind: str) -> str:
