@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from . import figures
     from .analysis.seats import band_level_db, channel_sum_db, seat_average_db, seat_spread_db, smoothed_db
     from .definitions import check, load
+    from .demo import write_demo
     from .errors import DefinitionError, RoomsimError
     from .files.netcdf import read_netcdf as open_result
     from .report.table import table_rows as table
@@ -34,6 +36,7 @@ _PUBLIC = {
     "band_level_db": ("analysis.seats", "band_level_db"),
     "smoothed_db": ("analysis.seats", "smoothed_db"),
     "seat_spread_db": ("analysis.seats", "seat_spread_db"),
+    "write_demo": ("demo", "write_demo"),
     "RoomsimError": ("errors", "RoomsimError"),
     "DefinitionError": ("errors", "DefinitionError"),
 }
@@ -45,6 +48,7 @@ __all__ = [
     "band_level_db",
     "channel_sum_db",
     "check",
+    "figures",
     "load",
     "open_result",
     "predict",
@@ -53,14 +57,15 @@ __all__ = [
     "seat_spread_db",
     "smoothed_db",
     "table",
+    "write_demo",
 ]
 
 
 def __getattr__(name: str) -> Any:
     import importlib
 
-    if name == "report":   # the package is callable, see there
-        return importlib.import_module(".report", __name__)
+    if name in ("report", "figures"):   # `report` is a package that can be called, see there
+        return importlib.import_module(f".{name}", __name__)
     if name not in _PUBLIC:
         raise AttributeError(f"module 'roomsim' has no attribute {name!r}")
     module, attribute = _PUBLIC[name]

@@ -22,7 +22,7 @@ LAYERS = {
     5: {"definitions", "settings"},
     6: {"studies"},
     7: {"report", "demo"},
-    8: {"commands"},
+    8: {"commands", "figures"},
     9: {"cli"},
 }
 NUMBER = {name: number for number, names in LAYERS.items() for name in names}
