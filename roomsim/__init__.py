@@ -16,6 +16,8 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from . import figures
     from .analysis.seats import band_level_db, channel_sum_db, seat_average_db, seat_spread_db, smoothed_db
+    from .analysis.target import Target
+    from .analysis.verdict import judge
     from .definitions import check, load
     from .demo import write_demo
     from .errors import DefinitionError, RoomsimError
@@ -31,6 +33,8 @@ _PUBLIC = {
     "predict": ("studies.run", "predict"),
     "open_result": ("files.netcdf", "read_netcdf"),
     "table": ("report.table", "table_rows"),
+    "judge": ("analysis.verdict", "judge"),
+    "Target": ("analysis.target", "Target"),
     "seat_average_db": ("analysis.seats", "seat_average_db"),
     "channel_sum_db": ("analysis.seats", "channel_sum_db"),
     "band_level_db": ("analysis.seats", "band_level_db"),
@@ -44,11 +48,13 @@ _PUBLIC = {
 __all__ = [
     "DefinitionError",
     "RoomsimError",
+    "Target",
     "__version__",
     "band_level_db",
     "channel_sum_db",
     "check",
     "figures",
+    "judge",
     "load",
     "open_result",
     "predict",
