@@ -52,8 +52,8 @@ HOUSE_TARGET = Target(
 
 A choice of this project. Why it falls: a loudspeaker whose direct sound is level, as listeners prefer it, beams more
 and more towards the treble, and furnished rooms absorb more there, so that what arrives at the seats, direct and
-reflected together, falls; about 1 dB per octave for ordinary loudspeakers in ordinary rooms (common practice, no source).
-A target that rises above it towards the bass is a matter of taste: give it as an input."""
+reflected together, falls; about 1 dB per octave for ordinary loudspeakers in ordinary rooms (common
+practice, no source). A target that rises above it towards the bass is a matter of taste: give it as an input."""
 
 
 def target_of(name: str, points: Sequence[Sequence[float]]) -> Target:
