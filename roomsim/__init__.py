@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from .demo import write_demo
     from .errors import DefinitionError, RoomsimError
     from .files.netcdf import read_netcdf as open_result
+    from .report.balance import reflection_rows as reflections
     from .report.table import table_rows as table
     from .report.write import write_report as report
     from .studies.run import predict
@@ -40,6 +41,7 @@ _PUBLIC = {
     "band_level_db": ("analysis.seats", "band_level_db"),
     "smoothed_db": ("analysis.seats", "smoothed_db"),
     "seat_spread_db": ("analysis.seats", "seat_spread_db"),
+    "reflections": ("report.balance", "reflection_rows"),
     "write_demo": ("demo", "write_demo"),
     "RoomsimError": ("errors", "RoomsimError"),
     "DefinitionError": ("errors", "DefinitionError"),
@@ -58,6 +60,7 @@ __all__ = [
     "load",
     "open_result",
     "predict",
+    "reflections",
     "report",
     "seat_average_db",
     "seat_spread_db",
