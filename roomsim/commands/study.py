@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .terminal import Interrupted, Jobs, Json, clean, count, print_json, progress
+from .terminal import Cluster, Interrupted, Jobs, Json, clean, count, print_json, progress
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -52,16 +52,20 @@ def predict(
                                       "folder. They are loud at full scale: start playback at a low volume.")
     ] = None,
     jobs: Jobs = None,
+    cluster: Cluster = None,
     as_json: Json = False,
 ) -> None:
-    """Predict a study: a table here, figures and arrays into a folder.
+    """Predict a study: a table here, figures and arrays into a folder. An interrupted study goes on where it stopped.
 
     Example: roomsim predict study.yaml --impulse-responses 48000
     """
-    _predict(study, out, jobs, as_json, impulse_responses)
+    _predict(study, out, jobs, as_json, impulse_responses, cluster)
 
 
-def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool, rate_hz: int | None = None) -> None:
+def _predict(
+    path: Path, out: Path | None, jobs: int | None, as_json: bool, rate_hz: int | None = None,
+    cluster: str | None = None,
+) -> None:
     from ..definitions import load
     from ..files.output import OutputFolder, recover
     from ..studies.store import CaseStore, store_folder
@@ -77,7 +81,7 @@ def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool, rate
         with OutputFolder(folder) as output:
             from ..report.write import fill
 
-            result = _run(study, store, jobs)
+            result = _run(study, store, jobs, cluster)
             fill(output, result, study)
             names = output.names
         heard = [] if rate_hz is None else _impulse_responses(study, output.folder / RESPONSES, rate_hz, jobs)
@@ -91,13 +95,13 @@ def _predict(path: Path, out: Path | None, jobs: int | None, as_json: bool, rate
                 typer.echo(f"{count(len(heard), 'file')} of impulse responses in its folder {RESPONSES}. {CAUTION}")
 
 
-def _run(study: StudyDefinition, store: CaseStore, jobs: int | None) -> Dataset:
+def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: str | None) -> Dataset:
     from ..studies.run import predict as run
 
     axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
     with progress(math.prod(map(len, axes))) as told:
         try:
-            return run(study, progress=told, jobs=jobs, store=store)
+            return run(study, progress=told, jobs=jobs, store=store, cluster=cluster)
         except KeyboardInterrupt as error:
             raise Interrupted(str(error)) from None
 

@@ -24,6 +24,11 @@ Jobs = Annotated[
     int | None,
     typer.Option("--jobs", metavar="N", help="Cases at once; all cores by default.", show_default=False),
 ]
+Cluster = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", show_default=False,
+                 help="Run the cases on the workers of a Dask scheduler, such as tcp://10.0.0.5:8786."),
+]
 
 
 @contextmanager

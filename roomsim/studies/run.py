@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from ..errors import InvalidValue, RoomsimError
 from .case import CaseResult, run_case
+from .cluster import ClusterFailed, connected
 from .fingerprint import Fingerprints
 from .plan import Case, Plan, make_plan
 from .result import assemble, result_bytes
@@ -99,6 +100,7 @@ def predict(
     InvalidValue : jobs below 1, more than one of jobs, mapper and cluster, a cluster that does not answer
     OutputError : the store cannot be written, or another process uses it
     WorkerDied : a worker process was ended from outside
+    ClusterFailed : the cluster lost its scheduler or all its workers
     KeyboardInterrupt : Ctrl-C; its text says how much is kept
 
     Notes
@@ -148,8 +150,8 @@ def _finish(
                 progress(done, total, plan.cases[index].title)
     except KeyboardInterrupt:
         raise KeyboardInterrupt(f"interrupted; {_standing(done, total, kept)}") from None
-    except WorkerDied as error:
-        raise WorkerDied(f"{error}; {_standing(done, total, kept)}") from None
+    except (WorkerDied, ClusterFailed) as error:
+        raise type(error)(f"{error}; {_standing(done, total, kept)}") from None
 
 
 def _standing(done: int, total: int, kept: Keeper) -> str:
@@ -200,11 +202,9 @@ def _results(
             ends = {"initializer": end_with, "initargs": (os.getpid(),)}
             yield from _parallel(run_tasks, tasks, workers, backend="loky", **ends)
         else:
-            from .cluster import connected
-
-            with connected(cluster) as count:
+            with connected(cluster) as (backend, count):
                 tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
-                yield from _parallel(run_tasks, tasks, count, backend="dask")
+                yield from _parallel(run_tasks, tasks, count, backend=backend)
 
 
 MOST_TOGETHER = 6
@@ -237,7 +237,7 @@ def _run_together(*some: tuple[int, Case]) -> list[tuple[int, CaseResult]]:
 
 
 def _parallel(
-    function: Callable[..., Any], arguments: Iterable[Sequence[Any]], workers: int, *, backend: str, **settings: Any
+    function: Callable[..., Any], arguments: Iterable[Sequence[Any]], workers: int, *, backend: Any, **settings: Any
 ) -> Iterator[tuple[int, CaseResult]]:
     from joblib import Parallel, delayed, parallel_config
     from joblib.externals.loky.process_executor import BrokenProcessPool

@@ -7,7 +7,8 @@ import pickle
 import threading
 import time
 from collections import OrderedDict
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
@@ -60,6 +61,7 @@ SHARED = ("room", "loudspeaker")
 """Fields of a case that many cases share."""
 
 _HELD: OrderedDict[bytes, Any] = OrderedDict()
+_HOLDING = threading.Lock()
 
 
 def run_tasks(*tasks: Task) -> list[tuple[int, CaseResult]]:
@@ -72,17 +74,38 @@ def run_tasks(*tasks: Task) -> list[tuple[int, CaseResult]]:
 
 
 def _held(shared: Shared) -> Any:
-    if shared.key not in _HELD:
-        _HELD[shared.key] = pickle.loads(shared.packed)
-        if len(_HELD) > MOST_HELD:
-            _HELD.popitem(last=False)
-    _HELD.move_to_end(shared.key)
-    return _HELD[shared.key]
+    with _HOLDING:                                      # a cluster's worker may run several cases on threads
+        if shared.key not in _HELD:
+            _HELD[shared.key] = pickle.loads(shared.packed)
+            if len(_HELD) > MOST_HELD:
+                _HELD.popitem(last=False)
+        _HELD.move_to_end(shared.key)
+        return _HELD[shared.key]
 
 
-def one_thread() -> AbstractContextManager[Any]:
-    """Linear algebra on one thread: two would already change the bits."""
-    return _controller().limit(limits=1)
+_LIMITED = threading.Lock()
+_limit: Any = None
+_inside = 0
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Linear algebra on one thread: two would already change the bits.
+
+    The limit holds for the whole process, so that of several threads inside the last to leave lifts it.
+    """
+    global _limit, _inside
+    with _LIMITED:
+        if _inside == 0:
+            _limit = _controller().limit(limits=1)
+        _inside += 1
+    try:
+        yield
+    finally:
+        with _LIMITED:
+            _inside -= 1
+            if _inside == 0:
+                _limit.restore_original_limits()
 
 
 @cache
