@@ -1,8 +1,8 @@
-"""Image engine for box rooms: direct sound and early reflections, path by path, in the frequency domain.
+"""Image engine: direct sound and early reflections, path by path, in the frequency domain.
 
-Each path of the mirror lattice [allen-berkley1979] carries R(θ, f) of every face it hits at its own angle there,
-√(1 - s) per hit, the directivity in the direction in which the mirrored driver sends it, 1/r e^{-jkr}, and the
-air's attenuation. A driver mounted on a wall holds that wall's image in its data: of each mirror pair the member
+Each path of a box's mirror lattice [allen-berkley1979], or by way of a visible image of another room, carries R(θ, f)
+of every face it hits at its own angle there, √(1 - s) per hit, the directivity in the direction in which the mirrored
+driver sends it, 1/r e^{-jkr}, and the air's attenuation. A driver mounted on a wall holds that wall's image in its data: of each mirror pair the member
 with fewer hits stays and carries (1 + R(θ))/2.
 
 Valid where walls are large and the field is many wavelengths from grazing; below a few times the transition
@@ -22,6 +22,8 @@ from ..response import Reflection
 from ..scene import Scene
 from .echo_sums import add_echoes
 from .paths import Grid, Paths, direct_reach_m, first_arrival_m, make_grid
+from .plan_images import PlanPaths, plan_sums
+from .plan_reflections import plan_reflections
 from .reflections import strongest_reflections
 
 _BLOCK = 64                 # listeners summed at a time
@@ -68,7 +70,7 @@ def trace_images(
     all_within_ms: float = 0.0,
     threads: int = 1,
 ) -> ImagePart:
-    """Direct sound and early reflections of every channel at every listener of a box room.
+    """Direct sound and early reflections of every channel at every listener.
 
     Parameters
     ----------
@@ -77,7 +79,7 @@ def trace_images(
     hand_over_s : the early part ends this long after the channel's first direct sound at each listener
     fade_s : its paths fade out by half a cosine in amplitude from so long before that to so long after it;
         0 cuts, the hybrid fades over conventions.HAND_OVER_FADE_S
-    whole : carry the sum on until a further shell of images adds less than 1e-6 of the energy
+    whole : carry the sum on until a further shell of images adds less than 1e-6 of the energy; boxes only
     max_distance_m : count paths up to this length instead
     reflections : how many of the strongest paths to list per channel and listener, 0 for none
     reflection_listeners : for which listeners
@@ -90,10 +92,12 @@ def trace_images(
 
     Raises
     ------
-    InvalidValue : the room is no box
+    InvalidValue : a whole sum in a room that is no box
 
     Notes
     -----
+    In rooms that are no box the hand-over comes earlier than asked for where visible paths are too many to be followed.
+
     A path counts for a whole channel or not at all: its length is that to the middle of the channel's drivers,
     so that the hand-over never splits a bar's directivity. Drivers of one channel are summed path by path with
     their own distances and emission directions.
@@ -109,12 +113,22 @@ def trace_images(
     grid = make_grid(scene, f)
     channels = range(len(scene.channels))
     c = scene.room.air.speed_m_s
+    box = scene.room.geometry.kind == "box"
     first = np.stack([first_arrival_m(scene, channel) for channel in channels])
     end = first + c * hand_over_s
     full, high = end - c * fade_s, end + c * fade_s
     if whole or max_distance_m is not None:
         end = full = high = np.full_like(first, np.inf if max_distance_m is None else float(max_distance_m))
-    paths = None
+    paths: Paths | PlanPaths | None = None
+    if not box:
+        if np.isinf(high).any():
+            raise InvalidValue("whole", whole, "the whole image sum needs a box room")
+        paths = PlanPaths(scene, grid, high)
+        less = high - paths.reach_m
+        end, full, high = end - less, full - less, high - less
+        direct, early, counts = plan_sums(paths, full, high)
+        listed = plan_reflections(paths, end, reflection_listeners, reflections, all_within_ms) if reflections else []
+        return ImagePart(direct=direct, early=early, hand_over_s=end / c, path_count=counts, reflections=tuple(listed))
     if np.isinf(high).any():
         sums = [_whole(scene, grid, channel, threads) for channel in channels]
     else:

@@ -438,3 +438,121 @@ def _add_runs(out, cubic, runs, parts, turns):
             b = b0 + w * (b1 + w * (b2 + w * b3))
             out[0, at + c] += a * cosine + b * sine
             out[1, at + c] += b * cosine - a * sine
+
+
+@_jit(fastmath=True)
+def listed_sums(
+    listener, slots, direct, length, middle, sent, group_start, group_mix, group_count, group_fall, own, factors,
+    tables, rows_per_e, planes_per_e, first_plane,
+    air, air_rows_per_m,
+    kind, pattern_first, pattern_rows, pattern_columns, patterns, frame,
+    full_m, far_m, turns_per_m,
+    layers, runs, grid,
+    out,
+):
+    """Add listed paths of one driver to sums of complex pressure; its common factor and filter removed.
+
+    Parameters (P paths, G groups of hits, L listeners, R row length, F slots)
+    ----------
+    listener, slots, direct : (P,) whose path; which sum an early path goes to; true where it goes to sum 0 instead
+    length, middle : (P,) of the path, and of that to the middle of the channel's drivers
+    sent : (P, 3) direction in which the driver sends it
+    group_start : (P + 1,); group_mix, group_count, group_fall : (G,) hits of one kind: which of the tables, how many
+        (-1 for a wall that is part of the source, which adds (1 + Q)/2), and -ln cosθ
+    own : (P,) row of `factors` (rows, 2, R) that stands instead of the groups, -1 for none
+    tables : (n_mix, n_plane, n_row, 2, R) factors on planes of ln length from `first_plane` on and rows of -ln cosθ
+    air : (2, rows, R) of direct and of other paths
+    kind, pattern_first, pattern_rows, pattern_columns, patterns : as in path_sums, of this driver
+    frame : (3, 3) columns are the driver's axes
+    full_m, far_m : (L,) early paths fade out from the first to the second length to the middle, and end there
+    layers, runs : see NodePlan; grid : (2, F) frequencies and weights
+    out : (sums, L, 2, F), added to
+    """
+    n_row = air.shape[2]
+    gain, cubic = np.zeros((2, n_row), np.float32), np.zeros((8, n_row), np.float32)
+    factor = np.zeros((2, n_row), np.float32)
+    weight = np.empty(8, np.float32)
+    loss = air.astype(np.float32)
+    parts = np.empty((4, grid.shape[1]), np.float32)
+    _split_frequencies(parts, grid)
+    held = np.zeros((2, grid.shape[1]), np.float32)
+    holder, seat_held, waiting = 0, 0, 0
+    for p in range(listener.size):
+        seat, at, share, air_of = listener[p], slots[p], 1.0, 1
+        if direct[p]:
+            at, air_of = 0, 0
+        elif middle[p] > far_m[seat]:
+            continue
+        elif middle[p] > full_m[seat]:
+            share = 0.5 + 0.5 * math.cos(math.pi * (middle[p] - full_m[seat]) / (far_m[seat] - full_m[seat]))
+        r = length[p]
+        place, row_a = _row(r * air_rows_per_m, air.shape[1] - 1.0)
+        if own[p] >= 0:
+            _own_factors(gain, factors[own[p]], loss[air_of], row_a, np.float32(place), np.float32(share / r))
+        else:
+            _spread(gain, loss[air_of], row_a, np.float32(place), np.float32(share / r))
+            plane_place, plane = _row(math.log(r) * planes_per_e - first_plane, tables.shape[1] - 1.0)
+            for g in range(group_start[p], group_start[p + 1]):
+                row_place, row = _row(group_fall[g] * rows_per_e, tables.shape[2] - 1.0)
+                _times_hits(gain, factor, tables[group_mix[g]], plane, np.float32(plane_place), row,
+                            np.float32(row_place), group_count[g])
+        if kind != 0:
+            ahead = sent[p, 0] * frame[0, 0] + sent[p, 1] * frame[1, 0] + sent[p, 2] * frame[2, 0]
+            left = sent[p, 0] * frame[0, 1] + sent[p, 1] * frame[1, 1] + sent[p, 2] * frame[2, 1]
+            up = sent[p, 0] * frame[0, 2] + sent[p, 1] * frame[1, 2] + sent[p, 2] * frame[2, 2]
+            if kind == 1:
+                place = math.atan2(math.sqrt(left * left + up * up), ahead) * pattern_rows
+                row = int(place)
+                _lagrange(weight, 0, place - row)
+                _times_axial(gain, patterns, pattern_first + row, weight)
+            else:
+                place = (math.atan2(left, ahead) + math.pi) * pattern_rows
+                column = int(place)
+                _lagrange(weight, 0, place - column)
+                place = (math.atan2(up, math.sqrt(ahead * ahead + left * left)) + 0.5 * math.pi) * pattern_rows
+                row = int(place)
+                _lagrange(weight, 4, place - row)
+                _times_spherical(gain, cubic, patterns, pattern_first + column * pattern_columns + row,
+                                 pattern_columns, weight)
+        if waiting == _EMPTIED or ((at != holder or seat != seat_held) and waiting > 0):
+            _empty(out[holder, seat_held], held)
+            waiting = 0
+        holder, seat_held = at, seat
+        waiting += 1
+        _cubic_pieces(cubic, gain)
+        _add_layers(held, cubic, layers, parts, r * turns_per_m)
+        if runs.shape[0] > 0:
+            _add_runs(held, cubic, runs, parts, r * turns_per_m)
+    if waiting > 0:
+        _empty(out[holder, seat_held], held)
+
+
+@_jit(fastmath=True)
+def _spread(gain, air, row_a, wa, scale):
+    """Air and spreading alone."""
+    a0, a1 = np.uintp(row_a), np.uintp(row_a + 1)
+    for c in range(np.uintp(gain.shape[1])):
+        gain[0, c] = scale * (air[a0, c] + wa * (air[a1, c] - air[a0, c]))
+        gain[1, c] = np.float32(0)
+
+
+@_jit(fastmath=True)
+def _times_hits(gain, factor, table, plane, v, row, w, count):
+    """Times a factor to the power of `count`, bilinear in its table; count -1: times (1 + factor)/2."""
+    p0, p1, r0, r1 = np.uintp(plane), np.uintp(plane + 1), np.uintp(row), np.uintp(row + 1)
+    n = np.uintp(gain.shape[1])
+    for part in range(np.uintp(2)):
+        for c in range(n):
+            low = table[p0, r0, part, c] + w * (table[p0, r1, part, c] - table[p0, r0, part, c])
+            high = table[p1, r0, part, c] + w * (table[p1, r1, part, c] - table[p1, r0, part, c])
+            factor[part, c] = low + v * (high - low)
+    if count < 0:
+        for c in range(n):
+            factor[0, c] = _HALF + _HALF * factor[0, c]
+            factor[1, c] = _HALF * factor[1, c]
+        count = 1
+    for _ in range(count):
+        for c in range(n):
+            real, imag = gain[0, c], gain[1, c]
+            gain[0, c] = real * factor[0, c] - imag * factor[1, c]
+            gain[1, c] = real * factor[1, c] + imag * factor[0, c]

@@ -69,7 +69,7 @@ def make_grid(scene: Scene, frequency_hz: ArrayLike, like: Grid | None = None) -
     walls = np.concatenate(
         [
             face_factor(scene.room, face, lattice, _TEST_COSINES, _TEST_LENGTHS_M)
-            for face in scene.room.geometry.face_names
+            for face in dict.fromkeys(part.face for part in scene.room.parts())
         ]
     )
     errors = {

@@ -22,7 +22,7 @@ BAND_HZ = (500.0, 4000.0)
 HIGH_BAND_HZ = (1000.0, 8000.0)
 """The range in which reference listening rooms are judged."""
 
-_SURVEY, _FINAL = 8, 2      # lattice steps: all paths are surveyed coarsely, the strongest looked at finely
+_SURVEY, LISTING_STEP = 8, 2      # lattice steps: all paths are surveyed coarsely, the strongest looked at finely
 _SHORTLIST = 4              # so many times more than asked for come on the list
 _MARGIN_DB = 3.0            # survey and final look may differ by so much
 _BLOCK = 512
@@ -57,7 +57,7 @@ def strongest_reflections(
     reach = max(float(limit_m.max()), *(direct_reach_m(scene, channel) for channel in channels))
     survey, final = (
         Paths(scene, make_grid(scene, lattice_hz(np.arange(low, high + 1, step)), like and like.grid), reach, like)
-        for step in (_SURVEY, _FINAL)
+        for step in (_SURVEY, LISTING_STEP)
     )
     found: list[Reflection] = []
     for channel in channels:
@@ -67,7 +67,7 @@ def strongest_reflections(
             limit = float(limit_m[channel, listener])
             energy, whole = path_energies(survey, channel, listener, limit, lattice)
             levels = _levels(survey, energy, whole)
-            chosen = _chosen(levels, _delay_ms(survey, channel, listener, lattice), _SHORTLIST * count, all_within_ms,
+            chosen = chosen_paths(levels, _delay_ms(survey, channel, listener, lattice), _SHORTLIST * count, all_within_ms,
                              LISTED_DB - _MARGIN_DB)
             shortlist = np.unique(np.concatenate([lattice[chosen], direct]), axis=0)
             listed = _listed(final, channel, listener, limit, shortlist, count, all_within_ms)
@@ -101,7 +101,7 @@ def _delay_ms(paths: Paths, channel: int, listener: int, lattice: NDArray[np.int
     return longer / scene.room.air.speed_m_s * 1e3
 
 
-def _chosen(
+def chosen_paths(
     levels: NDArray[np.float64], delay_ms: NDArray[np.float64], count: int, all_within_ms: float, least_db: float
 ) -> NDArray[np.int64]:
     """Positions of the `count` strongest paths, and of others that arrive in time and are strong enough; by level."""
@@ -185,7 +185,7 @@ def _listed(
     index, images = _images_m(paths, channel, lattice)
     at = scene.listeners_m[listener]
     found = []
-    for which in _chosen(levels, delay, count, all_within_ms, LISTED_DB):
+    for which in chosen_paths(levels, delay, count, all_within_ms, LISTED_DB):
         if np.isneginf(levels[0, which]):
             break
         azimuth, elevation = scene.arrival_angles_deg(listener, images[which] - at)

@@ -391,3 +391,34 @@ def grow_tree(
     if paths < out_start.size:
         out_start[min(paths, out.shape[0])] = n_hit
     return paths, n_hit, tried, dropped
+
+
+@_jit()
+def merge_hits(start, hit_face, hit_cosine, mix_of, group_start, group_mix, group_count, group_fall):
+    """Join hits of one path that take the same factor: faces of one mix at one angle.
+
+    start : (n_path + 1,); mix_of : (n_face,)
+    group_start ... group_fall : written to, (n_path + 1,), (n_hit,) each: mix, how often, -ln cosθ
+
+    Returns
+    -------
+    how many groups
+    """
+    count = 0
+    for p in range(start.size - 1):
+        group_start[p] = count
+        for k in range(start[p], start[p + 1]):
+            mix, cosine = mix_of[hit_face[k]], hit_cosine[k]
+            fall = -np.log(max(cosine, 1e-12))
+            known = -1
+            for g in range(group_start[p], count):
+                if group_mix[g] == mix and abs(group_fall[g] - fall) < 1e-6:
+                    known = g
+                    break
+            if known >= 0:
+                group_count[known] += 1
+            else:
+                group_mix[count], group_count[count], group_fall[count] = mix, 1, fall
+                count += 1
+    group_start[start.size - 1] = count
+    return count
