@@ -208,6 +208,25 @@ def bands(low: float, high: float) -> Any:
     return Annotated[dict[midband, number(low, high)], Field(min_length=1, max_length=40), BeforeValidator(check_all)]
 
 
+def number_or_bands(low: float, high: float) -> Any:
+    """One number for all frequencies, or a mapping from midbands to numbers; a mapping either way."""
+
+    def check(value: Any) -> Any:
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            if not low <= value <= high:
+                raise refusal(f"must be {low:g} to {high:g}, or a mapping, midband in Hz: number")
+            return {"1000": value}
+        if not isinstance(value, dict) or not value:
+            rule = f"must be a number, {low:g} to {high:g}, or a mapping, midband in Hz: number"
+            raise refusal(*_no_value(value, rule))
+        return value
+
+    return Annotated[bands(low, high), BeforeValidator(check), WithJsonSchema({"anyOf": [
+        {"type": "number", "minimum": low, "maximum": high},
+        {"type": "object", "additionalProperties": {"type": "number", "minimum": low, "maximum": high}},
+    ]})]
+
+
 def maybe_empty(model: type[Model]) -> Any:
     """A mapping whose keys may all be missing; a key with nothing behind it means that."""
     return Annotated[model, BeforeValidator(lambda value: {} if value is None else value)]

@@ -7,9 +7,23 @@ from typing import Annotated, Any
 from pydantic import ConfigDict, Field, WithJsonSchema
 
 from ..conventions import BOX_FACES
-from ..room.geometry import SIZE_LIMITS_M
+from ..room.geometry import LOWEST_CEILING_M, SIZE_LIMITS_M
 from ..room.outline import MOST_CORNERS
-from .fields import Model, angle, bands, entries, items, maybe_empty, name, number, numbers, text, whole, yes_no
+from .fields import (
+    Model,
+    angle,
+    bands,
+    entries,
+    items,
+    maybe_empty,
+    name,
+    number,
+    number_or_bands,
+    numbers,
+    text,
+    whole,
+    yes_no,
+)
 from .materials import FINISHES, FinishModel
 from .references import YAML_SUFFIXES, file_path
 
@@ -18,6 +32,9 @@ ORDINARY = "ordinary"
 
 PATCHES, ITEMS = 500, 200
 FACE_MATERIAL = "every face needs a material"
+
+
+CORNER_HEIGHTS = items(number(LOWEST_CEILING_M, SIZE_LIMITS_M["height_m"][1], "m"), MOST_CORNERS, "heights")
 
 
 class AirModel(Model):
@@ -65,6 +82,43 @@ class FurnitureModel(Model):
     )
 
 
+class CeilingModel(Model):
+    """A part of the ceiling with a height or a slope of its own."""
+
+    outline_m: items(numbers(2, "[x, y]", number(-50, 50, "m")), MOST_CORNERS, "corners") = Field(
+        description="corners [x, y] of the part, counter-clockwise seen from above"
+    )
+    height_m: number(LOWEST_CEILING_M, SIZE_LIMITS_M["height_m"][1], "m") = Field(
+        None, description="its height, where it is level"
+    )
+    corner_heights_m: CORNER_HEIGHTS = Field(None, description="or its height above each corner, where it slopes")
+
+
+class ObstacleModel(Model):
+    """A box that blocks, reflects and scatters sound: a cupboard, a large sofa, a beam, a chimney breast."""
+
+    material: name() = Field(description="its finish, on all sides")
+    size_m: SizeModel = Field(description="its width, depth and height")
+    at_m: numbers(2, "[x, y]", number(-50, 50, "m")) = Field(description="centre of its footprint")
+    azimuth_deg: angle(180) = Field(0.0, description="where its front points, as for furniture")
+    base_m: number(0, 15, "m") = Field(0.0, description="height of its underside above the floor")
+
+
+class OpeningModel(Model):
+    """An opening in a surface to a space with its own absorption."""
+
+    surface: name() = Field(description="the face it is in")
+    from_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(description="one corner, as for patches")
+    to_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(description="the opposite corner")
+    space: name() = Field(None, description="what the space behind is called")
+    absorption: number_or_bands(0, 1) = Field(
+        None, description="part of what goes through that does not come back, for all bands or by midband; 1 without it"
+    )
+    absorption_m2: number_or_bands(0.01, 10000) = Field(
+        None, description="or the absorption area of the space behind, for all bands or by midband"
+    )
+
+
 class SettingModel(Model):
     """A named acoustic state of the room; for now only the room as written, `{}`."""
 
@@ -73,15 +127,15 @@ def face_materials() -> Any:
     """A mapping from faces to materials."""
     faces = {face: {"type": "string", "description": FACE_MATERIAL} for face in BOX_FACES}
     schema = {"type": "object", "properties": faces, "additionalProperties": {"type": "string"}}
-    return Annotated[entries(name(), MOST_CORNERS + 2, "material"), WithJsonSchema(schema)]
+    return Annotated[entries(name(), MOST_CORNERS + 52, "material"), WithJsonSchema(schema)]
 
 
 class RoomModel(Model):
-    """A box room, or a room of uniform height over a floor plan."""
+    """A box room, or a room over a floor plan."""
 
     model_config = ConfigDict(json_schema_extra={"oneOf": [
-        {"required": ["width_m", "length_m"], "properties": {"surfaces": {
-            "description": "the six faces of a box", "required": list(BOX_FACES), "additionalProperties": False,
+        {"required": ["width_m", "length_m", "height_m"], "properties": {"surfaces": {
+            "description": "the six faces of a box", "required": list(BOX_FACES),
             "properties": {face: {"description": FACE_MATERIAL} for face in BOX_FACES}}}},
         {"required": ["plan_m", "walls"]},
     ]})
@@ -98,7 +152,21 @@ class RoomModel(Model):
     walls: items(name(), MOST_CORNERS, "wall names") = Field(
         None, description="a name per wall of plan_m, wall k from corner k to corner k + 1"
     )
-    height_m: number(*SIZE_LIMITS_M["height_m"], "m") = Field(description="height from the floor to the ceiling")
+    height_m: number(*SIZE_LIMITS_M["height_m"], "m") = Field(
+        None, description="height from the floor to the ceiling"
+    )
+    corner_heights_m: CORNER_HEIGHTS = Field(
+        None, description="instead of height_m, for a ceiling that slopes: its height above each corner of plan_m"
+    )
+    ceilings: entries(CeilingModel, 50, "part of the ceiling") = Field(
+        None, description="parts of the ceiling that are lower, higher or sloping, by the names that surfaces give them"
+    )
+    obstacles: entries(ObstacleModel, 60, "obstacle") = Field(
+        None, description="boxes that block and reflect sound, by name"
+    )
+    openings: items(OpeningModel, PATCHES, "openings", lowest=0) = Field(
+        [], description="openings to spaces with their own absorption"
+    )
     air: AirModel = Field(AirModel(), description="state of the air")
     materials: file_path(*YAML_SUFFIXES) = Field(None, description="a file of finishes of your own, beside this one")
     finishes: entries(FinishModel, FINISHES, "finish") = Field(

@@ -12,8 +12,9 @@ from .fields import band_hz
 from .judging import content_hash, judged, list_at
 from .materials import finish_rules, finishes_of
 from .references import YAML_SUFFIXES
-from .room import FurnitureModel, PatchModel, RoomModel
+from .room import FurnitureModel, OpeningModel, PatchModel, RoomModel
 from .room_rules import between_keys, misplaced, unknown_materials
+from .room_shape import geometry_of, shape_problems
 from .yaml_lines import Document
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from ..room.furnishing import Furniture, Patch
     from ..room.geometry import Geometry
     from ..room.materials import Finish, Material
+    from ..room.openings import Opening
     from ..room.room import Room
     from .materials import MaterialsDefinition
     from .reading import Reader
@@ -66,15 +68,15 @@ class RoomDefinition:
         return Room(
             name=said.room,
             geometry=self.geometry(),
-            materials={face: _material(name, self._finishes) for face, name in said.surfaces.items()},
-            patches=tuple(_patch(patch, self._finishes) for patch in said.patches),
+            materials={face: _material(name, self._finishes) for face, name in _finish_names(said).items()},
+            patches=tuple(_patch(patch, self._finishes) for patch in (*said.patches, *said.openings)),
             furniture=tuple(_furniture(item) for item in said.furniture),
             air=Air(**said.air.model_dump()),
         )
 
     def geometry(self) -> Geometry:
         """Its faces."""
-        return _geometry(self._model)
+        return geometry_of(self._model)
 
     @property
     def provenance(self) -> str:
@@ -83,14 +85,19 @@ class RoomDefinition:
 
     @property
     def is_box(self) -> bool:
-        """Whether all engines can serve it."""
-        return self._model.plan_m is None
+        """Whether it is a box and nothing else."""
+        return not (self.is_plan or self._model.ceilings or self._model.obstacles)
+
+    @property
+    def is_plan(self) -> bool:
+        """Whether it is drawn as a floor plan."""
+        return self._model.plan_m is not None
 
     @property
     def said(self) -> dict[str, Any]:
         """What the file says, with the finishes of a materials file under `finishes`, as plain data."""
         data = {key: value for key, value in self._said.items() if key != "materials"}
-        named = {*self._model.surfaces.values(), *(patch.material for patch in self._model.patches)}
+        named = {*_finish_names(self._model).values(), *(patch.material for patch in self._model.patches)}
         if own := {name: said for name, said in self._own.items() if name in named}:
             data["finishes"] = {**own, **data.get("finishes", {})}
         return data
@@ -108,6 +115,9 @@ def define(document: Document, reader: Reader) -> RoomDefinition | None:
     if beside is not None or "materials" not in document.data:      # else every name may be one of the missing file
         reader.problems += unknown_materials(document, _known(document, taken))
     if model is None or len(reader.problems) > before:
+        return None
+    reader.problems += shape_problems(document, model)
+    if len(reader.problems) > before:
         return None
     finishes = {**taken, **finishes_of(model.finishes or {}, document, reader.problems)}
     reader.problems += _misplaced(document, model, finishes)
@@ -141,12 +151,14 @@ def _misplaced(document: Document, model: RoomModel, finishes: Mapping[str, Any]
     from ..room.room import furnishing_problems
 
     patches: list[Patch | None] = []
-    for k, said in enumerate(model.patches):
+    places = [*(("patches", k) for k in range(len(model.patches))),
+              *(("openings", k) for k in range(len(model.openings)))]
+    for place, said in zip(places, (*model.patches, *model.openings), strict=True):
         try:
             patches.append(_patch(said, finishes))
         except InvalidValue as error:
             patches.append(None)
-            where = ("patches", k, error.key)
+            where = (*place, error.key)
             yield document.problem(where, error.rule, value=list_at(document.data, *where), cure=error.cure)
     furniture: list[Furniture | None] = []
     for k, item in enumerate(model.furniture):
@@ -155,16 +167,8 @@ def _misplaced(document: Document, model: RoomModel, finishes: Mapping[str, Any]
         except InvalidValue as error:
             furniture.append(None)
             yield document.problem(("furniture", k, "absorption_m2"), error.rule, value=error.value, cure=error.cure)
-    for error in furnishing_problems(_geometry(model), patches, furniture):
-        yield misplaced(document, error)
-
-
-def _geometry(said: RoomModel) -> Geometry:
-    from ..room.geometry import box, extruded_plan
-
-    if said.plan_m is None:
-        return box(said.length_m, said.width_m, said.height_m)
-    return extruded_plan(said.plan_m, said.walls, said.height_m)
+    for error in furnishing_problems(geometry_of(model), patches, furniture):
+        yield misplaced(document, error, len(model.patches))
 
 
 def _material(name: str, finishes: Mapping[str, Finish | Absorber]) -> Material:
@@ -176,10 +180,26 @@ def _material(name: str, finishes: Mapping[str, Finish | Absorber]) -> Material:
     return Opening() if name == OPENING else material(name)
 
 
-def _patch(said: PatchModel, finishes: Mapping[str, Finish | Absorber]) -> Patch:
+def _finish_names(said: RoomModel) -> dict[str, str]:
+    """Surface -> finish, obstacles among them."""
+    return {**said.surfaces, **{name: one.material for name, one in (said.obstacles or {}).items()}}
+
+
+def _patch(said: PatchModel | OpeningModel, finishes: Mapping[str, Finish | Absorber]) -> Patch:
     from ..room.furnishing import Patch
 
+    if isinstance(said, OpeningModel):
+        return Patch(face=said.surface, material=_opening(said), from_m=said.from_m, to_m=said.to_m)
     return Patch(face=said.surface, material=_material(said.material, finishes), from_m=said.from_m, to_m=said.to_m)
+
+
+def _opening(said: OpeningModel) -> Opening:
+    from ..room.openings import opening_to
+
+    sides = [abs(b - a) for a, b in zip(said.from_m, said.to_m, strict=True)]
+    tables = {key: None if table is None else {band_hz(band): value for band, value in table.items()}
+              for key, table in (("absorption", said.absorption), ("absorption_m2", said.absorption_m2))}
+    return opening_to(said.space or "", area_m2=sides[0] * sides[1], **tables)
 
 
 def _furniture(said: FurnitureModel) -> Furniture:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
@@ -27,11 +28,17 @@ def between_keys(document: Document) -> Iterator[Problem]:
     faces = face_names(document)
     if faces is not None:
         yield from _surfaces(document, faces)
-        for k, patch in enumerate(list_at(document.data, "patches")):
-            said = mapping_at(patch).get("surface")
-            if isinstance(said, str) and said == said.strip() != "" and said not in faces:
-                yield document.problem(("patches", k, "surface"), "is no face of this room", value=said,
-                                       cure=near(said, faces))
+        for kind in ("patches", "openings"):
+            for k, patch in enumerate(list_at(document.data, kind)):
+                said = mapping_at(patch).get("surface")
+                if isinstance(said, str) and said == said.strip() != "" and said not in faces:
+                    yield document.problem((kind, k, "surface"), "is no face of this room", value=said,
+                                           cure=near(said, faces))
+    yield from _heights(document)
+    for k, opening in enumerate(list_at(document.data, "openings")):
+        if {"absorption", "absorption_m2"} <= mapping_at(opening).keys():
+            yield document.problem(("openings", k, "absorption_m2"), "does not go with absorption",
+                                   cure="keep one of the two")
     for k, item in enumerate(list_at(document.data, "furniture")):
         yield from _furniture(document, ("furniture", k), mapping_at(item))
 
@@ -43,13 +50,15 @@ def is_plan(data: Mapping[str, Any]) -> bool:
 
 def face_names(document: Document) -> list[str] | None:
     """The faces of a room, None where something is wrong with the names of its walls."""
+    parts = [name for name in mapping_at(document.data, "ceilings") if isinstance(name, str)]
+    rest = [] if _all_parts(document) else ["ceiling"]
     if not is_plan(document.data):
-        return list(BOX_FACES)
+        return [*BOX_FACES[:-1], *rest, *parts]
     walls = list_at(document.data, "walls")
     corners = list_at(document.data, "plan_m")
     if not walls or not all(isinstance(name, str) for name in walls) or wall_problems(walls, len(corners)):
         return None
-    return [*walls, "floor", "ceiling"]
+    return [*walls, "floor", *rest, *parts]
 
 
 def _shape(document: Document) -> Iterator[Problem]:
@@ -91,7 +100,12 @@ def _index(corner: int) -> Path_:
 
 def _corners(document: Document) -> np.ndarray | None:
     """The corners, where every one of them is two possible numbers."""
-    said = list_at(document.data, "plan_m")
+    return _points(list_at(document.data, "plan_m"))
+
+
+def _points(data: Any) -> np.ndarray | None:
+    """A list of points, where every one of them is two possible numbers."""
+    said = data if isinstance(data, list) else []
     corners = [[number_at(said, k, axis) for axis in range(2)] for k in range(len(said))]
     sizes = [len(list_at(said, k)) for k in range(len(said))]
     numbers = [value for corner in corners for value in corner]
@@ -113,6 +127,49 @@ def _surfaces(document: Document, faces: list[str]) -> Iterator[Problem]:
                                    value=value if isinstance(value, str) else None, cure=near(key, faces))
 
 
+def _all_parts(document: Document) -> bool:
+    """Whether the parts of the ceiling cover the plan, so that nothing is left of it."""
+    outlines = [_points(at(document.data, "ceilings", name, "outline_m"))
+                for name in mapping_at(document.data, "ceilings")]
+    plan = _points(at(document.data, "plan_m"))
+    length, width = (number_at(document.data, key) for key in ("length_m", "width_m"))
+    if plan is None and length and width:
+        plan = np.array([[0, 0], [length, 0], [length, width], [0, width]])
+    if not outlines or plan is None or any(outline is None for outline in outlines):
+        return False
+    return abs(sum(map(_area, outlines)) - _area(plan)) < 1e-3
+
+
+def _area(outline: np.ndarray) -> float:
+    x, y = outline.T
+    return abs(0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+
+
+def _heights(document: Document) -> Iterator[Problem]:
+    """One way to say how high the ceiling is, as many heights as corners, names that are free."""
+    data = document.data
+    both = "height_m" in data and "corner_heights_m" in data
+    if both:
+        yield document.problem(("corner_heights_m",), "does not go with height_m", cure="keep one of the two")
+    elif "height_m" not in data and "corner_heights_m" not in data:
+        yield document.problem(("height_m",), "is missing", cure=RoomModel.model_fields["height_m"].description or "")
+    if "corner_heights_m" in data and not is_plan(data):
+        yield document.problem(("corner_heights_m",), "needs the corners of plan_m",
+                               cure="draw the room with plan_m, or its ceiling with ceilings")
+    walls = list_at(data, "walls") if is_plan(data) else list(BOX_FACES)
+    for name, part in mapping_at(data, "ceilings").items():
+        if name in walls or name in ("floor", "ceiling"):
+            yield document.problem(("ceilings", name), "is the name of another face", cure="choose another")
+        keys = [key for key in ("height_m", "corner_heights_m") if key in mapping_at(part)]
+        if isinstance(part, Mapping) and len(keys) != 1:
+            rule = "does not go with height_m" if keys else "is missing"
+            yield document.problem(("ceilings", name, keys[-1] if keys else "height_m"), rule,
+                                   cure="keep one of the two" if keys else "or corner_heights_m, where it slopes")
+    for name in mapping_at(data, "obstacles"):
+        if name in walls or name in ("floor", "ceiling") or name in mapping_at(data, "ceilings"):
+            yield document.problem(("obstacles", name), "is the name of a face", cure="choose another")
+
+
 def unknown_materials(document: Document, known: Collection[str]) -> Iterator[Problem]:
     """Materials that surfaces and patches name and that there are none of."""
     wanted: list[tuple[Path_, Any]] = [
@@ -120,6 +177,8 @@ def unknown_materials(document: Document, known: Collection[str]) -> Iterator[Pr
     ]
     wanted += [(("patches", k, "material"), mapping_at(patch).get("material"))
                for k, patch in enumerate(list_at(document.data, "patches"))]
+    wanted += [(("obstacles", name, "material"), mapping_at(one).get("material"))
+               for name, one in mapping_at(document.data, "obstacles").items()]
     for where, said in wanted:
         if isinstance(said, str) and said == said.strip() != "" and said not in known:
             yield document.problem(where, "unknown material", value=said, cure=near(said, list(known), 5))
@@ -156,9 +215,17 @@ def _furniture(document: Document, where: Path_, said: Mapping[str, Any]) -> Ite
         yield document.problem((*where, "at_m"), "says nothing without size_m", cure="add size_m, or take it out")
 
 
-def misplaced(document: Document, error: InvalidValue) -> Problem:
-    """The problem of a patch or an item whose place in the room is wrong."""
+def misplaced(document: Document, error: InvalidValue, patches: int) -> Problem:
+    """The problem of a patch, an opening or an item whose place in the room is wrong.
+
+    patches : how many there are; those that the geometry counts beyond are openings
+    """
+    def said(match: re.Match[str]) -> str:
+        number = int(match[1])
+        return f"patches[{number}]" if number < patches else f"openings[{number - patches}]"
+
+    key, rule = (re.sub(r"patches\[(\d+)\]", said, text) for text in (error.key, error.rule))
     where: list[str | int] = []
-    for part in error.key.replace("[", ".").replace("]", "").split("."):
+    for part in key.replace("[", ".").replace("]", "").split("."):
         where.append(int(part) if part.isdigit() else part)
-    return document.problem(tuple(where), error.rule, value=error.value, cure=error.cure)
+    return document.problem(tuple(where), rule, value=error.value, cure=error.cure)

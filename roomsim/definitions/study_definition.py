@@ -188,12 +188,15 @@ def _missing_settings(document: Document, rooms: Mapping[str, RoomDefinition]) -
 
 
 def _unserved(document: Document, rooms: Mapping[str, RoomDefinition]) -> Iterator[Problem]:
-    """Rooms that some of the engines cannot serve yet."""
-    for label, room in rooms.items():
-        if not room.is_box:
-            yield document.problem(("rooms", label), "no box: the wave and image engines cannot serve it yet",
-                                   value=mapping_at(document.data, "rooms")[label],
-                                   cure="the statistics can: roomsim rooms FILE shows it")
+    """What the engines can only do in boxes."""
+    other = [label for label, room in rooms.items() if not room.is_box]
+    if not other:
+        return
+    for label, place in mapping_at(document.data, "places").items():
+        for key in mapping_at(place, "near"):
+            rule = f"is followed in box rooms only; room {other[0]} is none"
+            yield document.problem(("places", label, "near", key), rule,
+                                   cure="draw it as one of the room's obstacles, or leave it out")
 
 
 def _between_keys(document: Document) -> Iterator[Problem]:

@@ -40,7 +40,7 @@ def target_room_text(target: TargetRoom, survey: str, homes: int, like: RoomDefi
     ------
     InvalidValue : `like` is no box, or the survey's size is no possible room
     """
-    if not like.is_box:
+    if like.is_plan:
         raise InvalidValue("like", like.source.name, "is a floor plan; a target room is a box",
                            "name a room with width_m and length_m")
     said = like.said
@@ -57,8 +57,11 @@ def target_room_text(target: TargetRoom, survey: str, homes: int, like: RoomDefi
     data |= {key: value for key, value in said.items() if key not in data and key not in _SHAPE}
     ratio = [target.length_m / said["length_m"], target.width_m / said["width_m"], target.height_m / said["height_m"]]
     sizes = ((said["length_m"], target.length_m), (said["width_m"], target.width_m))
-    if "patches" in data:
-        data["patches"] = [_stretched(patch, ratio) for patch in data["patches"]]
+    for key in ("patches", "openings"):
+        if key in data:
+            data[key] = [_stretched(patch, ratio) for patch in data[key]]
+    if "obstacles" in data:
+        data["obstacles"] = {label: _moved(one, sizes) for label, one in data["obstacles"].items()}
     if "furniture" in data:
         data["furniture"] = [_moved(item, sizes) for item in data["furniture"]]
     comment = _comment(target, like, "; patches and furniture follow the size" if ratio != [1, 1, 1] else "")

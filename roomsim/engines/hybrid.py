@@ -13,9 +13,10 @@ from ..response import Note, Response
 from ..room.assumptions import room_assumptions
 from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..scene import Scene
-from .images import trace_images
+from .images import ImagePart, trace_images
 from .late import spectrum_of_bands
 from .modes import modal_decay_s
+from .paths import first_arrival_m
 from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
 from .rays import trace_rays
@@ -55,7 +56,7 @@ def crossfade_weight(frequency_hz: ArrayLike, crossfade_hz: tuple[float, float])
 
 
 def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = None) -> Response:
-    """Response of every channel at every listener of a box room.
+    """Response of every channel at every listener.
 
     Parameters
     ----------
@@ -73,11 +74,7 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
                           all_within_ms=EARLY_WINDOW_MS)
     rays = trace_rays(scene, RAY_BANDS_HZ, rays=options.rays, seed=options.seed)
     late, scattered = ray_spectra(scene, f, rays, images.hand_over_s)
-    weight = crossfade_weight(f, options.crossfade_hz)
-    wave = np.full(images.direct.shape, np.nan, complex)
-    low = weight > 0
-    if low.any():
-        wave[..., low] = solve_box(scene, f[low], roots=recent_roots(scene.room, f[low]))
+    wave, weight = _wave_part(scene, f, options)
     return Response(
         frequency_hz=f,
         channels=scene.channels,
@@ -85,8 +82,8 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
         early=images.early,
         late=late,
         scattered=scattered,
-        wave=wave if low.any() else None,
-        wave_weight=weight if low.any() else None,
+        wave=wave,
+        wave_weight=weight,
         energy=rays.energy,
         energy_groups=rays.groups,
         energy_step_s=rays.bin_s,
@@ -94,8 +91,21 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
         direct_s=rays.direct_s,
         late_noise_db=rays.noise_db,
         reflections=images.reflections,
-        notes=_notes(scene, options),
+        notes=(*_notes(scene, options), *_plan_notes(scene, options, images)),
     )
+
+
+def _wave_part(
+    scene: Scene, f: NDArray[np.float64], options: Options
+) -> tuple[NDArray[np.complex128] | None, NDArray[np.float64] | None]:
+    """Pressure of the wave engine, NaN above its range, and its weight; None where it does not take part."""
+    weight = crossfade_weight(f, options.crossfade_hz)
+    low = weight > 0
+    if not low.any() or scene.room.geometry.kind != "box":
+        return None, None
+    wave = np.full((len(scene.channels), len(scene.listeners_m), f.size), np.nan, complex)
+    wave[..., low] = solve_box(scene, f[low], roots=recent_roots(scene.room, f[low]))
+    return wave, weight
 
 
 def ray_spectra(
@@ -117,6 +127,8 @@ def ray_spectra(
 def modal_decays(scene: Scene) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Midbands of the octaves below the transition frequency and their decay times [s] from the modes."""
     low = OCTAVES_HZ[scene_transition_hz(scene) > OCTAVES_HZ]
+    if scene.room.geometry.kind != "box":
+        low = low[:0]
     return low, modal_decay_s(scene.room, low) if low.size else np.empty(0)
 
 
@@ -129,15 +141,19 @@ def scene_transition_hz(scene: Scene) -> float:
 def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
     room = scene.room
     low, high = options.crossfade_hz
-    notes = [
-        Note(code="wave-engine", high_hz=low,
-             text=f"Up to {low:g} Hz the field is the exact solution of the box."),
-        Note(code="crossfade", low_hz=low, high_hz=high,
-             text=f"From {low:g} to {high:g} Hz the exact field fades into image sources."),
-        Note(code="rays", low_hz=low,
-             text=f"Above {low:g} Hz what is scattered, and what arrives later than {options.hand_over_s * 1e3:g} ms "
-                  f"after the direct sound, is ray energy ({options.rays} rays per channel, seed {options.seed})."),
-    ]
+    notes = []
+    rays = (f"hat is scattered, and what arrives later than {options.hand_over_s * 1e3:g} ms after the direct sound, "
+            f"is ray energy ({options.rays} rays per channel, seed {options.seed}).")
+    if room.geometry.kind == "box":
+        notes = [
+            Note(code="wave-engine", high_hz=low,
+                 text=f"Up to {low:g} Hz the field is the exact solution of the box."),
+            Note(code="crossfade", low_hz=low, high_hz=high,
+                 text=f"From {low:g} to {high:g} Hz the exact field fades into image sources."),
+            Note(code="rays", low_hz=low, text=f"Above {low:g} Hz w{rays}"),
+        ]
+    else:
+        notes = [Note(code="rays", text=f"W{rays}")]
     first_mode = room.air.speed_m_s / (2 * float(room.geometry.size_m.max()))
     notes.append(
         Note(code="sealed-room", high_hz=first_mode,
@@ -153,6 +169,36 @@ def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
     notes.extend(_patch_notes(scene, options))
     notes.extend(_material_notes(scene))
     return tuple(notes)
+
+
+def _plan_notes(scene: Scene, options: Options, images: ImagePart) -> list[Note]:
+    """What the engines leave out in rooms that are no box."""
+    if scene.room.geometry.kind == "box":
+        return []
+    transition = scene_transition_hz(scene)
+    notes = [Note(
+        code="no-wave-engine", high_hz=transition,
+        text=f"Below the transition ({transition:.0f} Hz) the modes of this room are not solved for; image sources and "
+             "rays stand in for them: averages over seats and third octaves may serve, single seats do not.")]
+    hidden = ~images.direct.any(axis=-1)
+    if hidden.any():
+        notes.append(Note(
+            code="hidden-direct",
+            text=f"{int(hidden.any(axis=0).sum())} of {hidden.shape[1]} seats do not see all of the loudspeaker: what "
+                 "bends round the corner or obstacle between is left out, so that little or no direct sound is left."))
+    ends = float((images.hand_over_s - first_arrivals_s(scene)).min())
+    if ends < options.hand_over_s - 1e-6:
+        notes.append(Note(
+            code="images-shortened",
+            text=f"Image sources are followed for {ends * 1e3:.0f} ms after the direct sound instead of "
+                 f"{options.hand_over_s * 1e3:g}, since the room has many faces; what comes later is ray energy."))
+    return notes
+
+
+def first_arrivals_s(scene: Scene) -> NDArray[np.float64]:
+    """From each channel's nearest driver to each listener, shape (n_channel, n_listener)."""
+    away = [first_arrival_m(scene, channel) for channel in range(len(scene.channels))]
+    return np.stack(away) / scene.room.air.speed_m_s
 
 
 def _patch_notes(scene: Scene, options: Options) -> list[Note]:

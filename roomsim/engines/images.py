@@ -2,8 +2,8 @@
 
 Each path of a box's mirror lattice [allen-berkley1979], or by way of a visible image of another room, carries R(θ, f)
 of every face it hits at its own angle there, √(1 - s) per hit, the directivity in the direction in which the mirrored
-driver sends it, 1/r e^{-jkr}, and the air's attenuation. A driver mounted on a wall holds that wall's image in its data: of each mirror pair the member
-with fewer hits stays and carries (1 + R(θ))/2.
+driver sends it, 1/r e^{-jkr}, and the air's attenuation. A driver mounted on a wall holds that wall's image in its
+data: of each mirror pair the member with fewer hits stays and carries (1 + R(θ))/2.
 
 Valid where walls are large and the field is many wavelengths from grazing; below a few times the transition
 frequency plane-wave factors are not the field of a box, and the wave engine stands instead.

@@ -18,7 +18,7 @@ from ..conventions import DIRECT_S
 from ..errors import InvalidValue
 from ..room.room import Room
 from ..scene import Emitter, Scene
-from .paths import AIR_ROWS_PER_M, Grid, first_arrival_m, middle_m
+from .paths import AIR_ROWS_PER_M, Grid, middle_m
 from .plan_factors import MixTables, PlanHitFactors, mix_tables
 from .ray_surfaces import furniture_loss_per_m
 from .tree_kernels import merge_hits
@@ -28,8 +28,8 @@ from .walls import PLANES_PER_E, ROWS_PER_E
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-STEP_BACK = 0.85
-"""Where the search takes too long, it reaches so much less far."""
+STEP_BACK = 0.8
+"""Where the search takes too long, it reaches so much less far, until it does not."""
 
 NEAREST_REACH_M = 3.0
 
@@ -76,9 +76,7 @@ class PlanPaths:
     def __init__(self, scene: Scene, grid: Grid, reach_m: Floats) -> None:
         self.scene, self.grid = scene, grid
         self.faces = tree_faces(scene.room.geometry)
-        found = [self._channel(channel, reach_m[channel]) for channel in range(len(scene.channels))]
-        self.reach_m = np.stack([reach for _, reach in found])
-        paths = [one for paths, _ in found for one in paths]
+        self.reach_m, paths = self._found(np.array(reach_m, float))
         longest = max([float(one.length_m.max(initial=1.0)) for one in paths])
         self.tables = _recent_tables(scene.room, self.faces, grid.plan.node_hz, longest)
         rows = int(np.ceil(longest * AIR_ROWS_PER_M)) + 2
@@ -148,27 +146,22 @@ class PlanPaths:
         slot = self.grid.plan.slot_of
         return (sums[..., 0, slot] + 1j * sums[..., 1, slot]) * self.grid.drive(self.scene, driver.emitter)
 
-    def _channel(self, channel: int, reach_m: Floats) -> tuple[list[VisiblePaths], Floats]:
-        """The paths of a channel's drivers, all to the same reach, and that reach."""
-        scene, middle = self.scene, middle_m(self.scene, channel)
-        reach = reach_m.copy()
-        while True:
+    def _found(self, reach_m: Floats) -> tuple[Floats, list[VisiblePaths]]:
+        """How far the search went, the same share of the way for all, and the paths of every driver."""
+        scene, share = self.scene, 1.0
+        while share * float(reach_m.max()) > NEAREST_REACH_M:
             try:
-                return [
-                    visible_paths(self.faces, emitter.position_m, middle, scene.listeners_m, reach,
-                                  mount=_mount(self.faces, emitter))
-                    for emitter in scene.channel_emitters(channel)
-                ], reach
+                return share * reach_m, [
+                    visible_paths(self.faces, one.position_m, middle_m(scene, one.channel), scene.listeners_m,
+                                  share * reach_m[one.channel], mount=_mount(self.faces, one))
+                    for one in scene.emitters
+                ]
             except TooManyImages:
-                reach = reach * STEP_BACK
-                if reach.max() < NEAREST_REACH_M:
-                    raise InvalidValue("room", scene.room.name, "has too many faces for image sources",
-                                       "leave out small ones") from None
+                share *= STEP_BACK
+        raise InvalidValue("room", scene.room.name, "has too many faces for image sources", "leave out small ones")
 
-    def _driver(self, number: int, paths: VisiblePaths, hit_factors: PlanHitFactors) -> DriverPaths:
-        scene = self.scene
-        emitter = [one for channel in range(len(scene.channels)) for one in scene.channel_emitters(channel)][number]
-        index = next(n for n, one in enumerate(scene.emitters) if one is emitter)
+    def _driver(self, index: int, paths: VisiblePaths, hit_factors: PlanHitFactors) -> DriverPaths:
+        scene, emitter = self.scene, self.scene.emitters[index]
         mount = _mount(self.faces, emitter)
         n_hit = len(paths.face)
         start, mix = np.zeros(len(paths.listener) + 1, np.int64), np.empty(n_hit, np.int64)

@@ -137,8 +137,9 @@ def band_frequencies_hz(band_hz: ArrayLike, fraction: int, count: int = 0) -> ND
 def energy_reflection(material: Material, band_hz: ArrayLike, fraction: int) -> NDArray[np.float64]:
     """|R(θ)|² averaged over each band, on even steps of sqrt(cos θ), shape (ANGLES, n_band)."""
     f = band_frequencies_hz(band_hz, fraction)
-    if getattr(material, "anechoic", False):                 # an opening: nothing comes back at any angle
-        return np.zeros((ANGLES, len(f)))
+    if getattr(material, "anechoic", False):                 # an opening: what comes back does so at any angle
+        back = 1 - np.asarray(material.absorption(f.ravel()), float).reshape(f.shape).mean(axis=-1)
+        return np.tile(np.clip(back, 0, 1), (ANGLES, 1))
     cosine = np.linspace(0, 1, ANGLES)[:, None, None] ** 2
     factor = reflection_factor(material.impedance(f.ravel()).reshape(f.shape), cosine)
     return np.minimum(np.abs(factor) ** 2, 1.0).mean(axis=-1)

@@ -67,8 +67,8 @@ def strongest_reflections(
             limit = float(limit_m[channel, listener])
             energy, whole = path_energies(survey, channel, listener, limit, lattice)
             levels = _levels(survey, energy, whole)
-            chosen = chosen_paths(levels, _delay_ms(survey, channel, listener, lattice), _SHORTLIST * count, all_within_ms,
-                             LISTED_DB - _MARGIN_DB)
+            delay = _delay_ms(survey, channel, listener, lattice)
+            chosen = chosen_paths(levels, delay, _SHORTLIST * count, all_within_ms, LISTED_DB - _MARGIN_DB)
             shortlist = np.unique(np.concatenate([lattice[chosen], direct]), axis=0)
             listed = _listed(final, channel, listener, limit, shortlist, count, all_within_ms)
             listed += _echoes(final, channel, listener, limit, direct)

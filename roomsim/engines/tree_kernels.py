@@ -7,7 +7,8 @@ its face, and nothing may stand between two of them.
 
 No image is followed that lies farther from every listener than sound that counts: by the triangle inequality no path
 by way of it is shorter. Windows are convex hulls on faces that are not convex, and nothing is cut away from them where
-something stands in front: beams may be too wide, so that more is tried, but nothing is missed.
+something stands in front, unless a single face hides them whole: beams may be too wide, so that more is tried, but
+nothing is missed.
 
 Jitted functions that call each other stay in this file.
 """
@@ -72,7 +73,7 @@ def blocked(ax, ay, az, bx, by, bz, leaves, ends, normal, offset, origin, axis_u
     """Whether a face stands between two points; `leaves` and `ends` are the faces on which they lie, -1 for none."""
     dx, dy, dz = bx - ax, by - ay, bz - az
     for k in range(offset.size):
-        if k == leaves or k == ends:
+        if k in (leaves, ends):
             continue
         towards = dx * normal[k, 0] + dy * normal[k, 1] + dz * normal[k, 2]
         if towards >= 0.0:
@@ -179,6 +180,40 @@ def _seen_angle(points, n, sx, sy, sz, nx, ny, nz):
         area += 0.5 * ((ey * gz - ez * gy) * nx + (ez * gx - ex * gz) * ny + (ex * gy - ey * gx) * nz)
     dx, dy, dz = cx - sx, cy - sy, cz - sz
     return abs(area) * abs(dx * nx + dy * ny + dz * nz) / (dx * dx + dy * dy + dz * dz) ** 1.5
+
+
+@_jit()
+def _hidden(
+    points, n, sx, sy, sz, leaves, ends, is_convex_face,
+    normal, offset, origin, axis_u, axis_v, corners, corner_start,
+):
+    """Whether one convex face stands before all of a window, seen from an image through the face it leaves."""
+    for j in range(offset.size):
+        if j in (leaves, ends) or not is_convex_face[j]:
+            continue
+        height = sx * normal[j, 0] + sy * normal[j, 1] + sz * normal[j, 2] - offset[j]
+        if height <= 0.0:
+            continue
+        all_behind = True
+        for i in range(n):
+            dx, dy, dz = points[i, 0] - sx, points[i, 1] - sy, points[i, 2] - sz
+            towards = dx * normal[j, 0] + dy * normal[j, 1] + dz * normal[j, 2]
+            if towards >= 0.0 or -height <= towards * (1.0 - 1e-9):
+                all_behind = False
+                break
+            t = -height / towards
+            x, y, z = sx + t * dx, sy + t * dy, sz + t * dz
+            if leaves >= 0 and (
+                x * normal[leaves, 0] + y * normal[leaves, 1] + z * normal[leaves, 2] - offset[leaves] <= 1e-9
+            ):
+                all_behind = False
+                break
+            if not _on_face(j, x, y, z, origin, axis_u, axis_v, corners, corner_start):
+                all_behind = False
+                break
+        if all_behind:
+            return True
+    return False
 
 
 @_jit()
@@ -345,10 +380,7 @@ def grow_tree(
                     break
                 mx, my, mz = side[depth, i, 0], side[depth, i, 1], side[depth, i, 2]
                 limit = sx * mx + sy * my + sz * mz - 1e-10
-                if flipped:
-                    n = _clipped(two, n, one, mx, my, mz, limit)
-                else:
-                    n = _clipped(one, n, two, mx, my, mz, limit)
+                n = _clipped(two, n, one, mx, my, mz, limit) if flipped else _clipped(one, n, two, mx, my, mz, limit)
                 flipped = not flipped
             if n < 3:
                 continue
@@ -367,6 +399,11 @@ def grow_tree(
         angle = _seen_angle(one, n, sx, sy, sz, normal[k, 0], normal[k, 1], normal[k, 2])
         if angle < least_angle:
             dropped += angle
+            continue
+        if not convex and _hidden(
+            one, n, sx, sy, sz, face, k, is_convex_face,
+            normal, offset, origin, axis_u, axis_v, corners, corner_start,
+        ):
             continue
         depth += 1
         image[depth, 0], image[depth, 1], image[depth, 2] = tx, ty, tz

@@ -130,8 +130,6 @@ def room_lines(room: Room, source: str = "") -> list[str]:
     found = predictors(room)
     lines += ["", "Decay time in s by formula; * the one to believe", *_decay_lines(found), ""]
     lines += [f"* {line}" for line in found.advice]
-    if geometry.kind != "box":
-        lines.append("* No box: the wave and image engines cannot serve it yet.")
     return [*lines, "", "Assumed:", *_assumed_lines(room)]
 
 
@@ -183,7 +181,7 @@ def room_record(room: Room, source: str = "") -> dict[str, Any]:
         "decay": found.rows(), "believed": found.believed, "advice": list(found.advice),
         "mean_absorption": _per_band(found.mean_absorption), "object_fraction": found.object_fraction,
         "transition_hz": found.transition_hz,
-        "engines": "all" if geometry.kind == "box" else "statistics and rays only",
+        "engines": "all" if geometry.kind == "box" else "statistics, images and rays",
         "assumed": [one.text for one in room_assumptions(room)],
     }
 

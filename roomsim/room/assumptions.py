@@ -31,6 +31,11 @@ def room_assumptions(room: Room) -> tuple[Assumption, ...]:
     said = [one for part in room.parts() for one in _of_material(part.material)]
     said += [Assumption(code="furniture-assumed", text=f"{item.name}: {item.assumed}.")
              for item in room.furniture if item.assumed]
+    if room.geometry.obstacles:
+        names = ", ".join(dict.fromkeys(one.name for one in room.geometry.obstacles))
+        said.append(Assumption(code="obstacles",
+                               text=f"{names}: a closed box that reflects and blocks sound with sharp edges, as light "
+                                    "would be; sound that bends round it is left out above the exact field's range."))
     if room.furniture:
         said.append(Assumption(code="furniture-spread",
                                text="Furniture counts as spread over the room, wherever it stands."))
@@ -39,6 +44,10 @@ def room_assumptions(room: Room) -> tuple[Assumption, ...]:
 
 def _of_material(material: object) -> list[Assumption]:
     name = getattr(material, "name", "a finish")
+    if isinstance(material, Opening) and material.gives_back:
+        return [Assumption(code="opening",
+                           text=f"{name}: what comes back from the space behind comes scattered and at once; that "
+                                "space has no decay of its own.")]
     if isinstance(material, Opening):
         return [Assumption(code="opening",
                            text=f"{name}: what leaves does not come back; the space behind is not modelled.")]

@@ -13,6 +13,7 @@ from ..errors import InvalidValue
 from .furnishing import Furniture, Patch, face_axes
 from .geometry import Geometry
 from .materials import Material
+from .outline import signed_distance_m
 
 MOST_FURNITURE = 0.5
 """Share of the room's volume that furniture may fill; more is a slip (EN 12354-6 holds below 0.2)."""
@@ -140,7 +141,7 @@ def _item_problems(geometry: Geometry, item: Furniture, index: int) -> Iterator[
     width, depth, height = item.size_m
     corners = item.footprint_m()
     if corners is not None:
-        out = -float(geometry.clearance_m(np.column_stack([corners, np.full(4, geometry.height_m / 2)])).min())
+        out = -float(signed_distance_m(corners, geometry.plan_m).min())
         if out > 1e-6:
             yield InvalidValue(f"furniture[{index}].at_m", list(map(float, item.position_m)),
                                f"{item.name} ({width:g} × {depth:g} m) would stand {out:.2f} m outside the room",
@@ -156,13 +157,16 @@ def _patch_problem(geometry: Geometry, patch: Patch, index: int) -> InvalidValue
     except KeyError:
         known = ", ".join(geometry.face_names)
         return InvalidValue(f"patches[{index}].surface", patch.face, f"must be one of {known}")
+    if face.axis is None and not face.upright:
+        return InvalidValue(f"patches[{index}].surface", patch.face, "slopes; patches lie on upright and level faces",
+                            "give a part of the ceiling a finish of its own: ceilings")
     origin, first, second = face_axes(geometry, face)
     rel = face.corners_m - origin
     outline = np.stack([rel @ first, rel @ second], axis=1)
     low, high = outline.min(axis=0), outline.max(axis=0)
     inside = np.all(patch.from_m >= low - 1e-9) and np.all(patch.to_m <= high + 1e-9)
-    if inside and face.axis == 2 and geometry.kind != "box":
-        inside = bool(np.all(_inside_outline(patch, geometry)))
+    if inside and face.area_m2 < (1 - 1e-9) * float(np.prod(high - low)):
+        inside = bool(np.all(_inside_outline(patch, outline)))
     if inside:
         return None
     axes = _axis_names(geometry, patch.face)
@@ -179,16 +183,14 @@ def _called(face: str) -> str:
 def _axis_names(geometry: Geometry, face: str) -> tuple[str, str]:
     """What the two coordinates of a patch on a face are."""
     axis = geometry.face(face).axis
-    if geometry.kind == "box" or axis == 2:
+    if geometry.kind == "box" or geometry.room_axes or axis == 2:
         first, second = (name for k, name in enumerate("xyz") if k != axis)
         return first, second
     return "along the wall", "height"
 
 
-def _inside_outline(patch: Patch, geometry: Geometry) -> NDArray[np.bool_]:
-    """Whether a fine grid over a patch on the floor or ceiling of a plan lies inside the plan."""
+def _inside_outline(patch: Patch, outline_m: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a fine grid over a patch lies inside the outline of its face."""
     u = np.linspace(patch.from_m[0] + 1e-6, patch.to_m[0] - 1e-6, 33)
     v = np.linspace(patch.from_m[1] + 1e-6, patch.to_m[1] - 1e-6, 33)
-    grid = np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-    middle = np.full((len(grid), 1), geometry.height_m / 2)
-    return geometry.contains(np.hstack([grid, middle]))
+    return signed_distance_m(np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2), outline_m) >= 0

@@ -88,6 +88,10 @@ def check_request(study: StudyDefinition, rate_hz: float) -> None:
     if rate_hz not in RATES_HZ:
         raise InvalidValue("impulse responses", rate_hz, "the sample rate must be 44100, 48000 or 96000 Hz")
     plan = make_plan(study)
+    for label, room in study.rooms.items():
+        if not room.is_box:
+            raise InvalidValue("impulse responses", label, "is no box; impulse responses need one so far",
+                               "leave the room out of the study")
     files = sum(len(case.channels) * case.seats.count + 2 for case in plan.cases)
     if files > MOST_FILES:
         raise InvalidValue("impulse responses", files, f"at most {MOST_FILES} files are written",
