@@ -108,44 +108,45 @@ def _clipped(points, n, out, mx, my, mz, limit):
 
 @_jit()
 def _hull(points, n, out, nx, ny, nz):
-    """Convex hull of points in a plane of normal n, counter-clockwise about it, into `out`; how many corners."""
-    start = 0
-    # Any extreme point will do to begin with: farthest from the first.
-    best = -1.0
+    """Convex hull of points in a plane of normal n, counter-clockwise about it, into `out`; how many corners.
+
+    Andrew's monotone chain in the two coordinates that the plane spans best.
+    """
+    ax, ay, az = abs(nx), abs(ny), abs(nz)
+    if az >= ax and az >= ay:
+        u, v, up = 0, 1, nz
+    elif ay >= ax:
+        u, v, up = 2, 0, ny
+    else:
+        u, v, up = 1, 2, nx
+    order = np.empty(n, np.int64)
     for i in range(n):
-        d = 0.0
-        for c in range(3):
-            d += (points[i, c] - points[0, c]) ** 2
-        if d > best:
-            best, start = d, i
-    count, at = 0, start
-    while count < out.shape[0]:
-        for c in range(3):
-            out[count, c] = points[at, c]
-        count += 1
-        then = -1
+        j = i
+        while j > 0 and (points[order[j - 1], u], points[order[j - 1], v]) > (points[i, u], points[i, v]):
+            order[j] = order[j - 1]
+            j -= 1
+        order[j] = i
+    chain = np.empty(2 * n + 1, np.int64)
+    count = 0
+    for half in range(2):
+        least = count + 1
         for i in range(n):
-            ex, ey, ez = points[i, 0] - points[at, 0], points[i, 1] - points[at, 1], points[i, 2] - points[at, 2]
-            if ex * ex + ey * ey + ez * ez < 1e-18:
-                continue
-            if then < 0:
-                then = i
-                continue
-            fx = points[then, 0] - points[at, 0]
-            fy = points[then, 1] - points[at, 1]
-            fz = points[then, 2] - points[at, 2]
-            turn = (fy * ez - fz * ey) * nx + (fz * ex - fx * ez) * ny + (fx * ey - fy * ex) * nz
-            square = ex * ex + ey * ey + ez * ez
-            if turn < -1e-15 or (abs(turn) <= 1e-15 and square > fx * fx + fy * fy + fz * fz):
-                then = i
-        if then < 0:
-            break
-        at = then
-        d = 0.0
+            p = order[i] if half == 0 else order[n - 1 - i]
+            while count > least:
+                a, b = chain[count - 2], chain[count - 1]
+                turn = (points[b, u] - points[a, u]) * (points[p, v] - points[a, v]) - (
+                    points[b, v] - points[a, v]) * (points[p, u] - points[a, u])
+                if turn > 0.0:
+                    break
+                count -= 1
+            chain[count] = p
+            count += 1
+        count -= 1                                             # the last point begins the other half
+    count = min(count, out.shape[0])
+    for i in range(count):
+        p = chain[i] if up > 0 else chain[count - 1 - i]
         for c in range(3):
-            d += (points[at, c] - points[start, c]) ** 2
-        if d < 1e-18:
-            break
+            out[i, c] = points[p, c]
     return count
 
 

@@ -144,6 +144,7 @@ def visible_paths(
     *,
     mount: int = -1,
     budget: int = BUDGET,
+    least_angle_sr: float = LEAST_ANGLE_SR,
 ) -> VisiblePaths:
     """All paths from a source to listeners that are no longer than `reach_m`, measured to `middle_m`.
 
@@ -154,6 +155,7 @@ def visible_paths(
     listeners_m, reach_m : shape (n_listener, 3), (n_listener,)
     mount : face that the source is in; no path hits it first
     budget : windows that are tried at most
+    least_angle_sr : narrower beams are dropped
 
     Raises
     ------
@@ -169,7 +171,7 @@ def visible_paths(
         face, cosine = np.empty(hits_for, np.int64), np.empty(hits_for)
         count, hits, tried, dropped = grow_tree(
             np.asarray(source_m, float), np.asarray(middle_m, float), np.ascontiguousarray(listeners_m, float),
-            np.ascontiguousarray(reach_m, float), ASIDE_M, mount, LEAST_ANGLE_SR, budget,
+            np.ascontiguousarray(reach_m, float), ASIDE_M, mount, least_angle_sr, budget,
             faces.normal, faces.offset, faces.convex, faces.origin, faces.axis_u, faces.axis_v, faces.corners,
             faces.corner_start, faces.space, faces.convex_face, out, listener, start, face, cosine,
         )
