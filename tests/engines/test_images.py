@@ -488,4 +488,4 @@ def test_what_is_refused():
             trace_images(s, bad)
     geometry = dataclasses.replace(s.room.geometry, kind="plan")
     with pytest.raises(InvalidValue, match="box"):
-        trace_images(dataclasses.replace(s, room=dataclasses.replace(s.room, geometry=geometry)), [100.0])
+        trace_images(dataclasses.replace(s, room=dataclasses.replace(s.room, geometry=geometry)), [100.0], whole=True)

@@ -1,7 +1,7 @@
 """Visible image sources of a room of polygons by brute force: every order of faces, nothing left out or clipped.
 
-Plain numpy. A point lies in a polygon where the angles to its corners add up to a full turn. Every sequence of faces up to
-an order is tried for every listener, back from the listener to the source.
+Plain numpy. A point lies in a polygon where the angles to its corners add up to a full turn. Every sequence of faces
+up to an order is tried for every listener, back from the listener to the source.
 """
 
 from __future__ import annotations
@@ -66,10 +66,7 @@ def path_back(polygons, order, source, listener) -> list[np.ndarray] | None:
 
 
 def _stopped(polygons, start, end, meant) -> bool:
-    for k, polygon in enumerate(polygons):
-        if k != meant and polygon.crossing(start, end) is not None:
-            return True
-    return False
+    return any(k != meant and polygon.crossing(start, end) is not None for k, polygon in enumerate(polygons))
 
 
 def sequences(faces: int, order: int) -> Iterator[tuple[int, ...]]:
