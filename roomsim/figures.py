@@ -129,6 +129,12 @@ def curves(
     Raises
     ------
     InvalidValue : no lines or too many
+
+    Examples
+    --------
+    >>> figure = roomsim.figures.curves({"6 dB/oct": [60, 54, 48]}, [1000, 2000, 4000], "Level in dB", (40, 65))
+    >>> figure.axes[0].get_xlabel()
+    'Frequency in Hz'
     """
     if not 1 <= len(lines) <= MOST_CURVES:
         raise InvalidValue("lines", len(lines), f"must be 1 to {MOST_CURVES} curves")

@@ -20,7 +20,14 @@ _DB = 10 / np.log(10)
 
 
 def seat_average_db(level_db: DataArray) -> DataArray:
-    """Mean of p² over the listeners, then dB: never a mean of decibels. The `listener` dimension goes."""
+    """Mean of p² over the listeners, then dB: never a mean of decibels. The `listener` dimension goes.
+
+    Examples
+    --------
+    >>> level = xr.DataArray([[60.0, 60.0], [63.0, 50.0]], coords={"listener": [0, 1], "frequency": [100.0, 200.0]})
+    >>> roomsim.seat_average_db(level).values.round(1)
+    array([61.8, 57.4])
+    """
     return _energy(level_db, lambda energy: energy.mean("listener"))
 
 
@@ -28,12 +35,26 @@ def channel_sum_db(level_db: DataArray) -> DataArray:
     """Power sum of the channels, as of channels that play unlike signals. The `channel` dimension goes.
 
     Channels that a design does not have (NaN) count as silent.
+
+    Examples
+    --------
+    >>> level = xr.DataArray([[60.0, 60.0], [63.0, 50.0]], coords={"channel": [0, 1], "frequency": [100.0, 200.0]})
+    >>> roomsim.channel_sum_db(level).values.round(1)
+    array([64.8, 60.4])
     """
     return _energy(level_db, lambda energy: energy.sum("channel", skipna=True, min_count=1))
 
 
 def smoothed_db(level_db: DataArray, fraction: float = 3) -> DataArray:
-    """Energy smoothing over a sliding window of 1/`fraction` octave along `frequency`."""
+    """Energy smoothing over a sliding window of 1/`fraction` octave along `frequency`.
+
+    Examples
+    --------
+    >>> f = np.geomspace(100, 10_000, 241)
+    >>> notch = xr.DataArray(np.where(abs(f / 1000 - 1) < 0.02, 40.0, 60.0), coords={"frequency": f})
+    >>> float(roomsim.smoothed_db(notch, 3).min().round(1))
+    58.8
+    """
     f = level_db["frequency"].values
     return _energy(level_db, lambda energy: _along_frequency(energy, lambda e: smoothed(e, f, fraction)))
 
@@ -44,6 +65,13 @@ def band_level_db(
     """Mean level of each 1/`fraction`-octave band (mean of p² over the band, then dB).
 
     `frequency` gives way to `band` (exact midbands [Hz]) at the end.
+
+    Examples
+    --------
+    >>> f = np.geomspace(80, 1300, 200)
+    >>> bands = roomsim.band_level_db(xr.DataArray(20 * np.log10(f / 1000), coords={"frequency": f}), 1, 125, 1000)
+    >>> bands.values.round(1)
+    array([-17.7, -11.7,  -5.7,  -0.1])
     """
     f = level_db["frequency"].values
     mids = midbands_hz(fraction, max(low_hz, f[0]), min(high_hz, f[-1]))
@@ -81,6 +109,12 @@ def seat_spread_db(result: Dataset, fraction: int = 3, low_hz: float = 25.0, hig
     -----
     Channels are taken as independent in their late parts; where the drivers of two channels are closer
     than half a wavelength this understates the late share of the spread.
+
+    Examples
+    --------
+    >>> spread = roomsim.seat_spread_db(quick_result())
+    >>> spread.dims
+    ('design', 'room', 'setting', 'place', 'band')
     """
     f = result["frequency"].values
     mids = midbands_hz(fraction, max(low_hz, f[0]), min(high_hz, f[-1]))

@@ -24,6 +24,12 @@ class Target:
     Raises
     ------
     InvalidValue : unlike lengths, fewer than two points, frequencies that do not rise, a level that is no number
+
+    Examples
+    --------
+    >>> target = roomsim.Target(name="flat to 1 kHz", frequency_hz=[20, 1000, 20_000], level_db=[0, 0, -4])
+    >>> len(target.level_db)
+    3
     """
 
     name: str

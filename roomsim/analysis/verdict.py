@@ -129,6 +129,12 @@ def judge(
     A design against itself differs by exactly 0 by every measure. Intervals for these rooms come from seats drawn
     again, the same for both designs; intervals for rooms like these from the differences in the rooms (Student), and
     say little with few rooms. All comparisons of a result share one error rate (Holm).
+
+    Examples
+    --------
+    >>> judgement = roomsim.judge(quick_result())
+    >>> [type(sentence).__name__ for sentence in judgement.sentences][:1]
+    ['str']
     """
     if not 0.5 <= confidence <= 0.999:
         raise InvalidValue("confidence", confidence, "must be 0.5 to 0.999")

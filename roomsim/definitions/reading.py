@@ -53,6 +53,14 @@ def load(
     Raises
     ------
     DefinitionError : every problem of every file, each with file, line, key, value, rule and cure
+
+    Examples
+    --------
+    >>> study = roomsim.load(roomsim.write_demo("roomsim-demo"))
+    >>> list(study.rooms), list(study.designs)
+    (['small', 'typical', 'large'], ['narrow', 'wide'])
+    >>> roomsim.load("roomsim-demo/study.yaml", changes={"seats.count": 5}).seats.count
+    5
     """
     reader = Reader(Path(path), allow_outside=allow_outside)
     definition = reader.read(Path(path), os.fspath(path), kind, changes=parsed(changes))
@@ -72,6 +80,11 @@ def check(paths: Iterable[str | os.PathLike[str]], *, allow_outside: bool = Fals
     Returns
     -------
     each problem once, by file and line; empty where all is right
+
+    Examples
+    --------
+    >>> roomsim.check([roomsim.write_demo("roomsim-demo")])
+    []
     """
     problems: list[Problem] = []
     for path in paths:

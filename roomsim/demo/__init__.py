@@ -26,6 +26,11 @@ def write_demo(folder: str | os.PathLike[str]) -> Path:
     ------
     DefinitionError : a file of that name is there and says something else, so that no edit is lost
     OutputError : the folder cannot be written
+
+    Examples
+    --------
+    >>> roomsim.write_demo("roomsim-demo").name
+    'study.yaml'
     """
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():

@@ -98,6 +98,12 @@ def read_netcdf(path: str | os.PathLike[str]) -> Dataset:
     Raises
     ------
     DefinitionError : no such file, or no result in it
+
+    Examples
+    --------
+    >>> files = roomsim.report(quick_result(), "out")
+    >>> roomsim.open_result("out/result.nc").level_db.attrs["units"]
+    'dB'
     """
     import xarray as xr
 

@@ -100,7 +100,14 @@ def early_reflections(result: Dataset, labels: dict[str, Any]) -> list[EarlyRefl
 
 
 def reflection_rows(result: Dataset) -> list[dict[str, Any]]:
-    """Every listed reflection as a flat row, by rising delay in each case, channel and seat."""
+    """Every listed reflection as a flat row, by rising delay in each case, channel and seat.
+
+    Examples
+    --------
+    >>> first = roomsim.reflections(quick_result())[0]
+    >>> sorted(first)[:4]
+    ['azimuth_deg', 'channel', 'delay_ms', 'design']
+    """
     rows = []
     for labels in _cases(result):
         for some in early_reflections(result, labels):

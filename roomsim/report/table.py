@@ -62,6 +62,12 @@ def table_rows(result: Dataset) -> list[dict[str, Any]]:
     """The table's lines: room, design, setting, place, vary keys, then the COLUMNS; plain Python numbers.
 
     The seat spread is the root mean square over the bands of BALANCE_RANGE_HZ; NaN becomes None.
+
+    Examples
+    --------
+    >>> rows = roomsim.table(quick_result())
+    >>> rows[0]["room"], round(rows[0]["volume_m3"])
+    ('typical', 58)
     """
     low, high = BALANCE_RANGE_HZ
     f = result["frequency"].values

@@ -52,6 +52,12 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     Raises
     ------
     OutputError : the folder cannot be written, or a file in it that roomsim did not write stands in the way
+
+    Examples
+    --------
+    >>> files = roomsim.report(quick_result(), "out")
+    >>> {"result.nc", "table.csv", "overview.png"} <= {file.name for file in files}
+    True
     """
     with OutputFolder(folder) as output:
         fill(output, result)

@@ -106,6 +106,14 @@ def predict(
     Notes
     -----
     What comes out does not depend on jobs, mapper, cluster, store, or the order in which cases finish.
+
+    Examples
+    --------
+    >>> quick = {"rooms.small": None, "rooms.large": None, "settings": ["ordinary"], "seats.count": 3,
+    ...          "frequency.per_octave": 6}
+    >>> result = roomsim.predict(roomsim.load(roomsim.write_demo("roomsim-demo"), changes=quick))
+    >>> result.level_db.dims
+    ('design', 'room', 'setting', 'place', 'channel', 'listener', 'frequency')
     """
     if jobs is not None and jobs < 1:
         raise InvalidValue("jobs", jobs, "must be 1 or more")
