@@ -15,7 +15,8 @@ import pytest
 
 import roomsim
 
-SMALL = {"rooms.small": None, "rooms.large": None, "settings": ["ordinary"], "seats.count": 3, "frequency.per_octave": 6}
+SMALL = {"rooms.small": None, "rooms.large": None, "settings": ["ordinary"], "seats.count": 3,
+         "frequency.per_octave": 6}
 PUBLIC = sorted(set(roomsim.__all__) - {"__version__", "figures", "report", "RoomsimError", "DefinitionError"})
 
 
@@ -38,7 +39,7 @@ def modules():
             yield found.name
 
 
-@pytest.mark.parametrize("name", [m for m in modules()])
+@pytest.mark.parametrize("name", list(modules()))
 def test_examples_say_what_comes_out(name, names):
     module = importlib.import_module(name)
     result = doctest.testmod(module, extraglobs=names, optionflags=doctest.NORMALIZE_WHITESPACE)
