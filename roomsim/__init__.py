@@ -26,12 +26,14 @@ if TYPE_CHECKING:
     from .report.table import table_rows as table
     from .report.write import write_report as report
     from .studies.run import predict
+    from .studies.sensitivity import sensitivity
 
 # public name -> module and name there; imported when first used
 _PUBLIC = {
     "load": ("definitions", "load"),
     "check": ("definitions", "check"),
     "predict": ("studies.run", "predict"),
+    "sensitivity": ("studies.sensitivity", "sensitivity"),
     "open_result": ("files.netcdf", "read_netcdf"),
     "table": ("report.table", "table_rows"),
     "judge": ("analysis.verdict", "judge"),
@@ -64,6 +66,7 @@ __all__ = [
     "report",
     "seat_average_db",
     "seat_spread_db",
+    "sensitivity",
     "smoothed_db",
     "table",
     "write_demo",

@@ -21,6 +21,7 @@ from .commands.analyse import analyse
 from .commands.check import check
 from .commands.rooms import rooms
 from .commands.schema import schema
+from .commands.sensitivity import sensitivity
 from .commands.speaker import speaker
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
@@ -55,6 +56,7 @@ app.command()(check)
 app.command()(analyse)
 app.command()(rooms)
 app.command()(speaker)
+app.command()(sensitivity)
 app.command()(schema)
 
 

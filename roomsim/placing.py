@@ -45,6 +45,7 @@ class Seats:
     ear_height_m : of its centre above the floor
     count : number of seats; the first is the centre
     depth_m, across_m, rise_m : full extents of the zone along the loudspeaker's axis, across it, and in height
+    aside_m : of its centre from straight ahead, positive to the right for someone who faces the loudspeaker
     """
 
     distance_m: float = 3.0
@@ -53,6 +54,7 @@ class Seats:
     depth_m: float = 0.8
     across_m: float = 1.2
     rise_m: float = 0.3
+    aside_m: float = 0.0
 
 
 def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry) -> PlacedLoudspeaker:
@@ -107,6 +109,7 @@ def seat_positions(seats: Seats, placed: PlacedLoudspeaker, geometry: Geometry) 
     ahead = np.array([np.cos(azimuth), np.sin(azimuth), 0])
     across = np.array([-np.sin(azimuth), np.cos(azimuth), 0])
     centre = np.array([placed.position_m[0], placed.position_m[1], 0]) + seats.distance_m * ahead
+    centre = centre + seats.aside_m * across
     centre = centre + np.array([0, 0, seats.ear_height_m])
     offset = unit * np.array([seats.depth_m, seats.across_m, seats.rise_m])
     points = centre + offset[:, :1] * ahead + offset[:, 1:2] * across + offset[:, 2:] * np.array([0, 0, 1])

@@ -79,6 +79,11 @@ class SeatsModel(Model):
     ear_height_m: number(0.2, 10, "m") = Field(
         Seats().ear_height_m, description="height of the seats' centre above the floor"
     )
+    aside_m: number(-20, 20, "m") = Field(
+        Seats().aside_m,
+        description="of the seats' centre from straight ahead, positive to the right for someone who faces the "
+                    "loudspeaker",
+    )
     count: whole(1, 500) = Field(Seats().count, description="number of seats, the first in the centre")
     spread_m: SpreadModel = Field(SpreadModel(), description="how far the seats are spread about their centre")
 
@@ -122,6 +127,6 @@ def to_place(said: PlaceModel) -> Place:
 def to_seats(said: SeatsModel) -> Seats:
     """The same in the words of the engines."""
     return Seats(
-        distance_m=said.distance_m, ear_height_m=said.ear_height_m, count=said.count,
+        distance_m=said.distance_m, aside_m=said.aside_m, ear_height_m=said.ear_height_m, count=said.count,
         depth_m=said.spread_m.depth, across_m=said.spread_m.across, rise_m=said.spread_m.height,
     )

@@ -115,11 +115,36 @@ def predict(
     >>> result.level_db.dims
     ('design', 'room', 'setting', 'place', 'channel', 'listener', 'frequency')
     """
+    plan = make_plan(study)
+    return predict_plan(plan, study, progress=progress, jobs=jobs, mapper=mapper, cluster=cluster, store=store)
+
+
+def predict_plan(
+    plan: Plan,
+    study: StudyDefinition,
+    *,
+    progress: Progress | None = None,
+    jobs: int | None = None,
+    mapper: Mapper | None = None,
+    cluster: str | None = None,
+    store: CaseStore | str | os.PathLike[str] | None = None,
+) -> xarray.Dataset:
+    """Predict the cases of a plan that was made from a study, such as its places moved or its materials drawn.
+
+    Parameters
+    ----------
+    plan : its first dimensions are those of a study's plan
+    study : for the record of inputs
+    progress, jobs, mapper, cluster, store : as for `predict`
+
+    Returns
+    -------
+    as `predict`, with the plan's dimensions
+    """
     if jobs is not None and jobs < 1:
         raise InvalidValue("jobs", jobs, "must be 1 or more")
     if sum(x is not None for x in (jobs, mapper, cluster)) > 1:
         raise InvalidValue("jobs", jobs, "give one of jobs, mapper and cluster")
-    plan = make_plan(study)
     with _keeper(plan, store) as kept:
         prints = Fingerprints()
         keys = [prints.of_case(case) for case in plan.cases]
