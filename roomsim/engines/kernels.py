@@ -70,26 +70,42 @@ _WEIGHTS = _rational_weights()
 def boundary_losses(distance, out):
     """F(w) = 1 - j√π w e^{-w²} erfc(jw), e^{+jωt}, of flat complex arrays; see walls.boundary_loss."""
     for n in range(distance.size):
-        w = distance[n].conjugate()         # the Faddeeva function goes with e^{-iωt}
-        if w.imag >= 0 and w.real * w.real + w.imag * w.imag > 16.0:
-            # Asymptotic series -Σ (2n-1)!! / (2w²)^n; eight terms leave 3e-6 at |w| = 4.
-            q = 0.5 / (w * w)
-            series = 1 + 15 * q
-            for odd in range(13, 1, -2):
-                series = 1 + odd * q * series
-            loss = -q * series
-        else:
-            z = w if w.imag >= 0 else -w
-            below = _SCALE - 1j * z
-            ratio = (_SCALE + 1j * z) / below
-            total = complex(_WEIGHTS[0])
-            for k in range(1, _TERMS):
-                total = total * ratio + _WEIGHTS[k]
-            faddeeva = 2 * total / (below * below) + 0.5641895835477563 / below
-            if w.imag < 0:
-                faddeeva = 2 * np.exp(-(w * w)) - faddeeva
-            loss = 1 + 1.7724538509055159j * w * faddeeva
-        out[n] = loss.conjugate()
+        out[n] = _boundary_loss(distance[n])
+
+
+@_jit(fastmath=True)
+def spherical_factors(admittance, cos_incidence, wave_number_times_length, out):
+    """Q = R + (1 - R) F(w) of flat arrays; see walls.spherical_factor."""
+    for n in range(out.size):
+        sum_ = cos_incidence[n] + admittance[n]
+        plane = (cos_incidence[n] - admittance[n]) / sum_
+        loss = _boundary_loss((0.5 - 0.5j) * math.sqrt(wave_number_times_length[n]) * sum_)
+        out[n] = plane + (1 - plane) * loss
+
+
+@_jit(fastmath=True)
+def _boundary_loss(distance):
+    """F(w) of one numerical distance."""
+    w = distance.conjugate()                # the Faddeeva function goes with e^{-iωt}
+    if w.imag >= 0 and w.real * w.real + w.imag * w.imag > 16.0:
+        # Asymptotic series -Σ (2n-1)!! / (2w²)^n; eight terms leave 3e-6 at |w| = 4.
+        q = 0.5 / (w * w)
+        series = 1 + 15 * q
+        for odd in range(13, 1, -2):
+            series = 1 + odd * q * series
+        loss = -q * series
+    else:
+        z = w if w.imag >= 0 else -w
+        below = _SCALE - 1j * z
+        ratio = (_SCALE + 1j * z) / below
+        total = complex(_WEIGHTS[0])
+        for k in range(1, _TERMS):
+            total = total * ratio + _WEIGHTS[k]
+        faddeeva = 2 * total / (below * below) + 0.5641895835477563 / below
+        if w.imag < 0:
+            faddeeva = 2 * np.exp(-(w * w)) - faddeeva
+        loss = 1 + 1.7724538509055159j * w * faddeeva
+    return loss.conjugate()
 
 
 @_jit(fastmath=True)

@@ -154,9 +154,13 @@ def spherical_factor(
     admittance: ArrayLike, cos_incidence: ArrayLike, wave_number_times_length: ArrayLike
 ) -> NDArray[np.complex128]:
     """Q = R + (1 - R) F(w), w = (1 - j)/2 √(kr) (cosθ + β); shapes broadcast."""
-    beta, c, kr = np.broadcast_arrays(admittance, cos_incidence, wave_number_times_length)
-    plane = (c - beta) / (c + beta)
-    return plane + (1 - plane) * boundary_loss((1 - 1j) / 2 * np.sqrt(kr) * (c + beta))
+    from .kernels import spherical_factors
+
+    beta, c, kr = np.broadcast_arrays(np.asarray(admittance, complex), cos_incidence, wave_number_times_length)
+    out = np.empty(beta.shape, complex)
+    spherical_factors(beta.reshape(-1), np.asarray(c, float).reshape(-1), np.asarray(kr, float).reshape(-1),
+                      out.reshape(-1))
+    return out
 
 
 def axis_table(
@@ -217,6 +221,7 @@ class _Factors:
         self._reach = reach_m
         self._rows: dict[int, int] = {}
         self._made: dict[int, list[NDArray[np.complex128]]] = {}
+        self._known: dict[int, tuple[NDArray[np.complex128], NDArray[np.float64]]] = {}
 
     def want(self, planes: Iterable[int], rows: int) -> None:
         """Say beforehand how many rows are needed at some distances."""
@@ -242,10 +247,14 @@ class _Factors:
     def _factor(
         self, finish: Material, c: NDArray[np.float64], length_m: NDArray[np.float64] | None
     ) -> NDArray[np.complex128]:
-        if length_m is not None or getattr(finish, "anechoic", False):
+        if getattr(finish, "anechoic", False):
             return finish_factor(finish, self._f, c, self._k * (1.0 if length_m is None else length_m))
-        beta = 1 / np.asarray(finish.impedance(self._f), complex)
-        return (c - beta) / (c + beta) * specular_part(finish, self._f)
+        if id(finish) not in self._known:           # the mixes hold the finishes, so that identities stay
+            beta = 1 / np.asarray(finish.impedance(self._f), complex)
+            self._known[id(finish)] = (beta, specular_part(finish, self._f))
+        beta, specular = self._known[id(finish)]
+        whole = (c - beta) / (c + beta) if length_m is None else spherical_factor(beta, c, self._k * length_m)
+        return whole * specular
 
 
 def _cosines(rows: int) -> NDArray[np.float64]:
