@@ -55,7 +55,7 @@ def test_drawn_absorption_has_the_published_mean_and_the_standards_deviation(alp
     deviate = np.random.default_rng(5).standard_normal((20_000, OCTAVES_HZ.size))
     drawn = alpha * absorption_factor(np.full(8, alpha), deviate)
     sd = absorption_sd(OCTAVES_HZ, alpha)
-    # Standard error of the mean 0.7 % of the deviation; of the deviation itself, whose lognormal has heavy tails, 1.5 %.
+    # Standard errors: of the mean 0.7 % of the deviation, of the deviation (a lognormal has heavy tails) 1.5 %.
     assert np.abs(drawn.mean(axis=0) - alpha).max() < 0.03 * sd.max()
     assert drawn.std(axis=0) == pytest.approx(sd, rel=0.06)
     assert drawn.min() > 0
