@@ -127,11 +127,10 @@ class DrawnMaterial:
         return np.zeros(np.shape(frequency_hz), bool) if rests is None else rests(frequency_hz)
 
     def _factor_at(self, frequency_hz: ArrayLike) -> Floats:
-        log_f = np.log(np.asarray(frequency_hz, float))
-        return np.exp(np.interp(log_f, np.log(OCTAVES_HZ), np.log(self.factor)))
+        return factor_at(frequency_hz, self.factor)
 
 
-_SCALES = np.geomspace(0.02, 50.0, 61)
+_SCALES = np.geomspace(0.02, 50.0, 41)
 
 
 def _scale(admittance: NDArray[np.complex128], factor: Floats) -> Floats:
@@ -149,7 +148,7 @@ def _scale(admittance: NDArray[np.complex128], factor: Floats) -> Floats:
     up = match >= 1
     low = np.where(up, np.log(_SCALES[0]), np.log(match))
     high = np.where(up, np.log(match), np.log(_SCALES[-1]))
-    for _ in range(40):
+    for _ in range(24):
         middle = (low + high) / 2
         further = (absorbs(np.exp(middle)) < wanted) == up
         low, high = np.where(further, middle, low), np.where(further, high, middle)
@@ -160,8 +159,22 @@ def drawn_material(material: Material, draw: int, seed: int = 0) -> Material:
     """A material as another laboratory might have measured it; an opening stays what it is."""
     if getattr(material, "anechoic", False):
         return material
-    deviate = deviates(material.name, draw, seed)
-    return DrawnMaterial(base=material, factor=absorption_factor(material.absorption(OCTAVES_HZ), deviate))
+    return DrawnMaterial(base=material, factor=material_factor(material, draw, seed))
+
+
+def material_factor(material: Material, draw: int, seed: int = 0) -> Floats:
+    """What a material's absorption in the octaves 63 Hz to 8 kHz is multiplied by in a draw, shape (8,)."""
+    if getattr(material, "anechoic", False):
+        return np.ones(OCTAVES_HZ.size)
+    return absorption_factor(material.absorption(OCTAVES_HZ), deviates(material.name, draw, seed))
+
+
+def factor_at(frequency_hz: ArrayLike, factor: Floats) -> Floats:
+    """A factor known in the octaves 63 Hz to 8 kHz (..., 8) at any frequency, linear in decibels; (..., n_frequency)."""
+    log_f = np.log(np.asarray(frequency_hz, float))
+    rows = np.log(factor).reshape(-1, OCTAVES_HZ.size)
+    found = np.exp([np.interp(log_f, np.log(OCTAVES_HZ), row) for row in rows])
+    return found.reshape(*np.shape(factor)[:-1], *log_f.shape)
 
 
 def drawn_furniture(item: Furniture, draw: int, seed: int = 0) -> Furniture:
@@ -169,8 +182,7 @@ def drawn_furniture(item: Furniture, draw: int, seed: int = 0) -> Furniture:
     area = item.absorption_m2(OCTAVES_HZ) / item.count
     surface = max(5 * item.volume_m3 ** (2 / 3), float(area.max()) / 0.95, 1e-9)
     factor = absorption_factor(area / surface, deviates(item.name, draw, seed))
-    at_bands = np.exp(np.interp(np.log(item.band_hz), np.log(OCTAVES_HZ), np.log(factor)))
-    return replace(item, absorption_area_m2=item.absorption_area_m2 * at_bands)
+    return replace(item, absorption_area_m2=item.absorption_area_m2 * factor_at(item.band_hz, factor))
 
 
 def drawn_room(room: Room, draw: int, seed: int = 0) -> Room:
