@@ -80,8 +80,9 @@ def decay(result: Dataset, **labels: Any) -> Figure:
 def room(definition: RoomDefinition, setting: str | None = None) -> Figure:
     """A room to scale, in one of its settings (its first by default)."""
     from .report.room_drawing import draw_room
+    from .studies.settings import room_in
 
-    return draw_room(definition.room(setting or definition.settings[0]), definition.name)
+    return draw_room(room_in(definition, setting or definition.settings[0]), definition.name)
 
 
 def standard_curves(definition: LoudspeakerDefinition | MeasurementDefinition, channel: str | None = None) -> Figure:

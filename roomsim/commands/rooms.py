@@ -125,6 +125,7 @@ def _survey(
 
 def _shown(name: str, setting: str | None, out: Path | None, as_json: bool) -> None:
     from ..report.rooms import room_lines, room_record, write_room
+    from ..studies.settings import room_in
     from ..studies.rooms import load_any
 
     found = load_any(name)
@@ -132,7 +133,7 @@ def _shown(name: str, setting: str | None, out: Path | None, as_json: bool) -> N
         _refuse({"--setting": setting}, "goes with a room")
         _finishes(list(found.finishes.values()), out, as_json)
         return
-    room = found.room(setting or found.settings[0])
+    room = room_in(found, setting or found.settings[0])
     written = [] if out is None else write_room(room, out)
     if as_json:
         print_json(room_record(room, found.provenance) | {

@@ -26,11 +26,12 @@ from .fields import (
 )
 from .materials import FINISHES, FinishModel
 from .references import YAML_SUFFIXES, file_path
+from .setting_rules import decay_target
 
 ORDINARY = "ordinary"
 """The setting of a room that names none: the room as written."""
 
-PATCHES, ITEMS = 500, 200
+PATCHES, ITEMS, ADJUSTABLE = 500, 200, 40
 FACE_MATERIAL = "every face needs a material"
 
 
@@ -119,8 +120,42 @@ class OpeningModel(Model):
     )
 
 
+Label = name()
+"""A name, for a model that has a key of that name."""
+
+
+class AdjustableModel(Model):
+    """Something of which there can be more or less: a panel, a curtain, a rug, a reflector."""
+
+    absorber: Label = Field(description="its finish; reflecting and scattering ones are as good as absorbing ones")
+    surface: Label = Field(description="the face it hangs or lies on")
+    name: Label = Field(None, description="what settings and shopping lists call it; the finish by default")
+    area_m2: numbers(2, "[least, most]", number(0, 2500, "m²")) = Field(
+        None, description="least and most of it; with from_m and to_m, by default from nothing to all of the rectangle"
+    )
+    coverage: numbers(2, "[least, most]", number(0, 1)) = Field(
+        None, description="instead of area_m2: least and most as parts of the face's area"
+    )
+    usual_m2: number(0, 2500, "m²") = Field(
+        None, description="how much of it there is in a setting that does not say; the least by default"
+    )
+    from_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(
+        None, description="one corner of the rectangle that it may fill, as of a patch; a curtain is drawn from here. "
+                          "It hides what it covers. Without it, the largest free rectangles of the face"
+    )
+    to_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(None, description="the opposite corner")
+
+
 class SettingModel(Model):
-    """A named acoustic state of the room; for now only the room as written, `{}`."""
+    """A named acoustic state of the room; `{}` is the room as written."""
+
+    decay_s: decay_target() = Field(
+        None, description="decay time that is to be met by changing what is adjustable: one number for the mean of 500 "
+                          "and 1000 Hz, or {octave: decay time}"
+    )
+    area_m2: entries(number(0, 2500, "m²"), ADJUSTABLE, "area in m²") = Field(
+        None, description="how much there is of what is adjustable, by its name"
+    )
 
 
 def face_materials() -> Any:
@@ -177,6 +212,9 @@ class RoomModel(Model):
         [], description="rectangles of another finish: rugs, windows, panels, paintings, openings"
     )
     furniture: items(FurnitureModel, ITEMS, "items", lowest=0) = Field([], description="what stands in the room")
+    adjustable: items(AdjustableModel, ADJUSTABLE, "adjustables", lowest=0) = Field(
+        [], description="what settings may change: panels, curtains, rugs, reflectors, within limits"
+    )
     settings: entries(maybe_empty(SettingModel), 20, "setting") = Field(
         {ORDINARY: SettingModel()}, description="named acoustic states of the same room"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,10 +15,12 @@ from .references import YAML_SUFFIXES
 from .room import FurnitureModel, OpeningModel, PatchModel, RoomModel
 from .room_rules import between_keys, misplaced, unknown_materials
 from .room_shape import geometry_of, shape_problems
+from .setting_rules import adjustable_of, misplaced_adjustables, setting_rules, target_of
 from .yaml_lines import Document
 
 if TYPE_CHECKING:
     from ..room.absorbers import Absorber
+    from ..room.adjustable import Adjustable
     from ..room.furnishing import Furniture, Patch
     from ..room.geometry import Geometry
     from ..room.materials import Finish, Material
@@ -50,20 +52,69 @@ class RoomDefinition:
     _finishes: Mapping[str, Finish | Absorber]
     _said: Mapping[str, Any]
     _own: Mapping[str, Any]
+    _document: Document
 
     def room(self, setting: str) -> Room:
-        """The room in one acoustic state.
+        """The room in an acoustic state that the file says in full; `roomsim.studies.settings` knows them all.
+
+        Raises
+        ------
+        InvalidValue : no such setting, or one that a solver must find first
+        """
+        if self.target(setting) is not None:
+            raise InvalidValue("setting", setting, "wants a decay time; what it takes is not known without a solver",
+                               "roomsim.studies.settings.room_in finds it")
+        return self.room_with(self.areas_m2(setting))
+
+    def target(self, setting: str) -> float | dict[float, float] | None:
+        """The decay time that a setting wants: one for the mid bands, exact midband -> decay time, or None.
 
         Raises
         ------
         InvalidValue : no such setting
         """
-        from ..air import Air
-        from ..room.room import Room
-
         if setting not in self.settings:
             raise InvalidValue("setting", setting, f"room {self.name!r} has no such setting",
                                "it has " + ", ".join(self.settings))
+        return target_of(self._model.settings[setting].decay_s)
+
+    def adjustables(self) -> tuple[Adjustable, ...]:
+        """What settings may change, in the order of the file."""
+        geometry = self.geometry()
+        return tuple(adjustable_of(one, geometry, self._material) for one in self._model.adjustable)
+
+    def areas_m2(self, setting: str) -> list[float]:
+        """How much there is of each adjustable, as far as a setting says, else as usual."""
+        said = self._model.settings[setting].area_m2 or {}
+        return [float(said.get(one.name, one.usual_m2)) for one in self.adjustables()]
+
+    def fixed(self, setting: str) -> frozenset[str]:
+        """Names of the adjustables whose area a setting says."""
+        return frozenset(self._model.settings[setting].area_m2 or ())
+
+    def problem(self, where: tuple[str | int, ...], rule: str, *, value: Any = None, cure: str = "") -> Problem:
+        """A problem at a place of its file."""
+        return self._document.problem(where, rule, value=value, cure=cure)
+
+    def as_usual(self) -> Room:
+        """The room with the usual area of everything adjustable."""
+        return self.room_with([one.usual_m2 for one in self.adjustables()])
+
+    def room_with(self, areas_m2: Sequence[float]) -> Room:
+        """The room with so much of each adjustable."""
+        from ..room.adjustable import with_areas
+
+        bare = self.bare()
+        return with_areas(bare, self.adjustables(), areas_m2) if self._model.adjustable else bare
+
+    def _material(self, name: str) -> Material:
+        return _material(name, self._finishes)
+
+    def bare(self) -> Room:
+        """The room without anything adjustable."""
+        from ..air import Air
+        from ..room.room import Room
+
         said = self._model
         return Room(
             name=said.room,
@@ -97,7 +148,8 @@ class RoomDefinition:
     def said(self) -> dict[str, Any]:
         """What the file says, with the finishes of a materials file under `finishes`, as plain data."""
         data = {key: value for key, value in self._said.items() if key != "materials"}
-        named = {*_finish_names(self._model).values(), *(patch.material for patch in self._model.patches)}
+        named = {*_finish_names(self._model).values(), *(patch.material for patch in self._model.patches),
+                 *(one.absorber for one in self._model.adjustable)}
         if own := {name: said for name, said in self._own.items() if name in named}:
             data["finishes"] = {**own, **data.get("finishes", {})}
         return data
@@ -111,6 +163,7 @@ def define(document: Document, reader: Reader) -> RoomDefinition | None:
     beside = _own_materials(document, reader)
     taken = {} if beside is None else beside.finishes
     reader.problems += between_keys(document)
+    reader.problems += setting_rules(document)
     reader.problems += finish_rules(document, taken)
     if beside is not None or "materials" not in document.data:      # else every name may be one of the missing file
         reader.problems += unknown_materials(document, _known(document, taken))
@@ -128,6 +181,7 @@ def define(document: Document, reader: Reader) -> RoomDefinition | None:
         files=(document.path, *(() if beside is None else beside.files)),
         content_hash=content_hash(model, {} if beside is None else {"materials": beside.content_hash}, {"materials"}),
         _model=model, _finishes=finishes, _said=document.data, _own={} if beside is None else beside._said,
+        _document=document,
     )
 
 
@@ -167,8 +221,12 @@ def _misplaced(document: Document, model: RoomModel, finishes: Mapping[str, Any]
         except InvalidValue as error:
             furniture.append(None)
             yield document.problem(("furniture", k, "absorption_m2"), error.rule, value=error.value, cure=error.cure)
-    for error in furnishing_problems(geometry_of(model), patches, furniture):
-        yield misplaced(document, error, len(model.patches))
+    geometry = geometry_of(model)
+    wrong = list(furnishing_problems(geometry, patches, furniture))
+    yield from (misplaced(document, error, len(model.patches)) for error in wrong)
+    if not wrong and None not in patches:
+        adjustables = [adjustable_of(one, geometry, lambda name: _material(name, finishes)) for one in model.adjustable]
+        yield from misplaced_adjustables(document, geometry, patches, adjustables)
 
 
 def _material(name: str, finishes: Mapping[str, Finish | Absorber]) -> Material:

@@ -28,7 +28,7 @@ def between_keys(document: Document) -> Iterator[Problem]:
     faces = face_names(document)
     if faces is not None:
         yield from _surfaces(document, faces)
-        for kind in ("patches", "openings"):
+        for kind in ("patches", "openings", "adjustable"):
             for k, patch in enumerate(list_at(document.data, kind)):
                 said = mapping_at(patch).get("surface")
                 if isinstance(said, str) and said == said.strip() != "" and said not in faces:
@@ -171,7 +171,7 @@ def _heights(document: Document) -> Iterator[Problem]:
 
 
 def unknown_materials(document: Document, known: Collection[str]) -> Iterator[Problem]:
-    """Materials that surfaces and patches name and that there are none of."""
+    """Materials that surfaces, patches and adjustables name and that there are none of."""
     wanted: list[tuple[Path_, Any]] = [
         (("surfaces", face), said) for face, said in mapping_at(document.data, "surfaces").items()
     ]
@@ -179,6 +179,8 @@ def unknown_materials(document: Document, known: Collection[str]) -> Iterator[Pr
                for k, patch in enumerate(list_at(document.data, "patches"))]
     wanted += [(("obstacles", name, "material"), mapping_at(one).get("material"))
                for name, one in mapping_at(document.data, "obstacles").items()]
+    wanted += [(("adjustable", k, "absorber"), mapping_at(one).get("absorber"))
+               for k, one in enumerate(list_at(document.data, "adjustable"))]
     for where, said in wanted:
         if isinstance(said, str) and said == said.strip() != "" and said not in known:
             yield document.problem(where, "unknown material", value=said, cure=near(said, list(known), 5))

@@ -227,7 +227,7 @@ def _misfits(
 
     return list(misfits(
         document,
-        {label: room.room(room.settings[0]) for label, room in rooms.items()},
+        {label: room.as_usual() for label, room in rooms.items()},
         {label: design.loudspeaker() for label, design in designs.items()},
         vary,
     ))

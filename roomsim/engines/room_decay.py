@@ -20,8 +20,9 @@ from .ray_surfaces import RayGeometry, air_table, band_frequencies_hz, energy_re
 Floats = NDArray[np.float64]
 
 BIN_S = 0.002
-FLOOR = 1e-5
 GROUPS = 8
+PILOT = 500
+"""So many of the rays go first, to tell what is to be expected of one."""
 
 
 def energy_in_room(
@@ -67,14 +68,19 @@ def energy_in_room(
     per_m, absorbs, scatters = furniture_cloud(room, bands)
     keeps = 1 - np.minimum(absorbs[:, None] * _furniture_factors(room, bands, draws), 1)
     out = np.empty((GROUPS, reflect.shape[-1], bands.size, n_bin))
+    first = np.arange(0, rays, max(rays // PILOT, 1))
     for b in range(bands.size):
-        part = np.zeros((GROUPS, n_bin, reflect.shape[-1]))
-        walk_energy(
-            positions, directions, seeds, *geometry.arrays, start, patches, owner,
-            np.ascontiguousarray(reflect[:, :, b]), np.ascontiguousarray(scatter[:, b]), per_m,
-            np.ascontiguousarray(keeps[b]), min(scatters * scattering, 1.0), air[b], bin_m, FLOOR, part,
-        )
-        out[:, :, b] = np.moveaxis(part, -1, 1)
+        def walk(some: slice | NDArray[np.int64], expected: Floats, b: int = b) -> Floats:
+            part = np.zeros((GROUPS, n_bin, reflect.shape[-1]))
+            walk_energy(
+                positions[some], directions[some], seeds[some], *geometry.arrays, start, patches, owner,
+                np.ascontiguousarray(reflect[:, :, b]), np.ascontiguousarray(scatter[:, b]), per_m, keeps[b],
+                min(scatters * scattering, 1.0), air[b], bin_m, expected, part,
+            )
+            return part
+
+        pilot = walk(first, np.zeros(n_bin)).mean(axis=-1).sum(axis=0) / first.size / air[b]
+        out[:, :, b] = np.moveaxis(walk(slice(None), np.maximum(pilot, 1e-9)), -1, 1)
     return out
 
 

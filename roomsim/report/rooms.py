@@ -93,7 +93,7 @@ def shipped_rows() -> list[dict[str, Any]]:
     rows = []
     for name, path in shipped_rooms().items():
         definition = load(path, "room")
-        room = definition.room(definition.settings[0])
+        room = definition.as_usual()
         length, width, height = map(float, room.geometry.size_m)
         found = predictors(room, OCTAVES_HZ[3:5])
         rows.append({"name": name, "volume_m3": round(room.geometry.volume_m3, 2), "length_m": length, "width_m": width,

@@ -94,12 +94,13 @@ def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = 
 def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
     """Each room to scale with the first design at the first place, and the seats."""
     from ..placing import build_scene
+    from ..studies.settings import room_in
     from .room_drawing import draw_room
 
     design, place = next(iter(study.designs.values())).loudspeaker(), next(iter(study.places.values()))
     labels = list(study.rooms)[:MOST_FIGURES]
     for label, name in zip(labels, safe_names(labels), strict=True):
-        scene = build_scene(study.rooms[label].room(study.settings[0]), design, place, study.seats)
+        scene = build_scene(room_in(study.rooms[label], study.settings[0]), design, place, study.seats)
         save(draw_room(scene, f"{label}: {scene.room.name}"), output.path(f"room-{name}.png"))
 
 

@@ -50,6 +50,11 @@ class RoomDecay:
         """Mean of the octaves 500 Hz and 1 kHz; NaN where one of them is missing."""
         return mid_s(self.band_hz, self.decay_s)
 
+    @property
+    def mid_error(self) -> float:
+        """Relative standard error of `mid_s`, as if both octaves erred alike."""
+        return mid_s(self.band_hz, self.decay_s * self.error) / self.mid_s
+
 
 def mid_s(band_hz: ArrayLike, decay_s: ArrayLike) -> float:
     """Mean of the decay times of the octaves 500 Hz and 1 kHz; NaN where one of them is missing."""

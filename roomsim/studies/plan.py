@@ -16,6 +16,7 @@ from ..loudspeaker.channels import Loudspeaker
 from ..placing import Place, Seats, build_scene
 from ..room.room import Room
 from ..scene import Scene
+from .settings import rooms_in
 
 if TYPE_CHECKING:
     from ..definitions import StudyDefinition
@@ -83,7 +84,7 @@ def make_plan(study: StudyDefinition) -> Plan:
 
     Raises
     ------
-    DefinitionError : a combination of vary keys that breaks a rule
+    DefinitionError : a combination of vary keys that breaks a rule, a decay time that a setting cannot meet
     """
     coordinates: dict[str, tuple[Any, ...]] = dict(
         zip(
@@ -95,11 +96,7 @@ def make_plan(study: StudyDefinition) -> Plan:
     coordinates.update({key: tuple(values) for key, values in study.vary.items()})
     variants = study.varied()
     speakers = {label: definition.loudspeaker() for label, definition in study.designs.items()}
-    rooms = {
-        (label, setting): definition.room(setting)
-        for label, definition in study.rooms.items()
-        for setting in study.settings
-    }
+    rooms = rooms_in(study)
     cases = [
         Case(
             labels=(("design", design), ("room", room), ("setting", setting), ("place", place), *values.items()),

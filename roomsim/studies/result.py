@@ -13,6 +13,7 @@ from .case_notes import design_notes
 from .fingerprint import versions
 from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
+from .settings import setting_arrays
 
 if TYPE_CHECKING:
     import xarray
@@ -37,6 +38,8 @@ LONG_NAMES = {
     "reference_db": "level that 0 dB stands for, re 20 µPa",
     "transition_hz": "transition (Schroeder) frequency",
     "decay_mid_s": "decay time at mid frequencies (500 Hz and 1 kHz octaves)",
+    "decay_uncertainty": "relative uncertainty of the decay time from the absorption data (coverage factor 2)",
+    "decay_mid_uncertainty": "the same of the mid-band decay time",
     "length_m": "length of the room", "width_m": "width of the room", "height_m": "height of the room",
     "volume_m3": "volume", "floor_m2": "floor area",
 }
@@ -87,6 +90,8 @@ def assemble(
     found, metadata = _small(layout, plan, keys, get)
     found |= (filled if in_memory else on_demand)(layout, keys, get)
     found |= {name: xr.Variable(("room",), values) for name, values in _room_sizes(plan, study).items()}
+    of_settings, metadata["settings"] = setting_arrays(study)
+    found |= {name: xr.Variable(dims, values) for name, (dims, values) in of_settings.items()}
     coords: dict[str, Any] = {
         **{dim: list(labels) for dim, labels in plan.coordinates.items()},
         "channel": list(plan.channels),
@@ -193,7 +198,7 @@ class _Said:
 
 
 def _room_sizes(plan: Plan, study: StudyDefinition) -> dict[str, np.ndarray]:
-    geometries = [study.rooms[label].room(study.settings[0]).geometry for label in plan.coordinates["room"]]
+    geometries = [study.rooms[label].geometry() for label in plan.coordinates["room"]]
     return {
         "length_m": np.array([g.size_m[0] for g in geometries]),
         "width_m": np.array([g.size_m[1] for g in geometries]),
