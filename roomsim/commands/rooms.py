@@ -125,8 +125,8 @@ def _survey(
 
 def _shown(name: str, setting: str | None, out: Path | None, as_json: bool) -> None:
     from ..report.rooms import room_lines, room_record, write_room
-    from ..studies.settings import room_in
     from ..studies.rooms import load_any
+    from ..studies.settings import room_in
 
     found = load_any(name)
     if not hasattr(found, "room"):

@@ -9,6 +9,7 @@ from pydantic import ConfigDict, Field, WithJsonSchema
 from ..conventions import BOX_FACES
 from ..room.geometry import LOWEST_CEILING_M, SIZE_LIMITS_M
 from ..room.outline import MOST_CORNERS
+from .decay_target import decay_target
 from .fields import (
     Model,
     angle,
@@ -26,7 +27,6 @@ from .fields import (
 )
 from .materials import FINISHES, FinishModel
 from .references import YAML_SUFFIXES, file_path
-from .setting_rules import decay_target
 
 ORDINARY = "ordinary"
 """The setting of a room that names none: the room as written."""

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import InvalidValue, Problem
+from .decay_target import target_of
 from .fields import band_hz
 from .judging import content_hash, judged, list_at
 from .materials import finish_rules, finishes_of
@@ -15,7 +16,7 @@ from .references import YAML_SUFFIXES
 from .room import FurnitureModel, OpeningModel, PatchModel, RoomModel
 from .room_rules import between_keys, misplaced, unknown_materials
 from .room_shape import geometry_of, shape_problems
-from .setting_rules import adjustable_of, misplaced_adjustables, setting_rules, target_of
+from .setting_rules import adjustable_of, misplaced_adjustables, setting_rules
 from .yaml_lines import Document
 
 if TYPE_CHECKING:

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-from pydantic import BeforeValidator, WithJsonSchema
-
-from ..bands import OCTAVES_HZ
 from ..errors import InvalidValue, Problem
-from .fields import band_hz, near, refusal
+from .fields import near
 from .judging import list_at, mapping_at, number_at
-from .scalars import number_cure
 from .yaml_lines import Document
 
 if TYPE_CHECKING:
@@ -19,42 +15,6 @@ if TYPE_CHECKING:
     from ..room.geometry import Geometry
     from ..room.materials import Material
     from .room import AdjustableModel
-
-
-DECAY_S = (0.05, 20.0)
-
-
-def decay_target() -> Any:
-    """A decay time in seconds, or a mapping from octaves to decay times."""
-    low, high = DECAY_S
-    rule = f"must be {low:g} to {high:g} s, or octave in Hz: decay time"
-
-    def number_of(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)):
-            cure = number_cure(value, "s") if isinstance(value, str) else ""
-            raise refusal(f"has no value; {rule}" if value is None else rule, cure)
-        if not low <= value <= high:
-            slip = low <= value / 1000 <= high
-            raise refusal(rule, f"is this in milliseconds? then write {value / 1000:g}" if slip else "")
-        return float(value)
-
-    def check(value: Any) -> float | dict[str, float]:
-        if not isinstance(value, dict):
-            return number_of(value)
-        if not value:
-            raise refusal("must name an octave, or be one number", "write {500: 0.4, 1000: 0.4}")
-        for band in value:
-            try:
-                known = any(abs(band_hz(str(band)) / octave - 1) < 0.06 for octave in OCTAVES_HZ)
-            except ValueError:
-                known = False
-            if not known:
-                raise refusal(f"{band} is no octave from 63 Hz to 8 kHz", "write 125, 1000 or 1k")
-        return {str(band): number_of(one) for band, one in value.items()}
-
-    single = {"type": "number", "minimum": low, "maximum": high}
-    schema = {"oneOf": [single, {"type": "object", "minProperties": 1, "additionalProperties": single}]}
-    return Annotated[Any, BeforeValidator(check), WithJsonSchema(schema)]
 
 
 def setting_rules(document: Document) -> Iterator[Problem]:
@@ -68,8 +28,8 @@ def setting_rules(document: Document) -> Iterator[Problem]:
         if name is None:
             continue
         if name in names:
-            yield document.problem(("adjustable", k, "name"), f"is the same as of adjustable[{names[name]}]", value=name,
-                                   cure="give each a name of its own")
+            yield document.problem(("adjustable", k, "name"), f"is the same as of adjustable[{names[name]}]",
+                                   value=name, cure="give each a name of its own")
         names.setdefault(name, k)
         area = [number_at(one, "area_m2", i) for i in range(2)]
         limits[name] = None if None in area else (area[0], area[1])
@@ -81,8 +41,8 @@ def setting_rules(document: Document) -> Iterator[Problem]:
                 cure = near(name, list(names)) if names else "list it under adjustable"
                 yield document.problem((*where, "area_m2", name), "is nothing that is adjustable", cure=cure)
             elif (limit := limits[name]) and isinstance(area, (int, float)) and not limit[0] <= area <= limit[1]:
-                yield document.problem((*where, "area_m2", name), f"must be {limit[0]:g} to {limit[1]:g} m²", value=area,
-                                       cure=f"those are its limits in adjustable[{names[name]}]")
+                yield document.problem((*where, "area_m2", name), f"must be {limit[0]:g} to {limit[1]:g} m²",
+                                       value=area, cure=f"those are its limits in adjustable[{names[name]}]")
         if mapping_at(said).get("decay_s") is not None and not (set(names) - set(given or ())):
             yield document.problem((*where, "decay_s"), "cannot be met where nothing is adjustable",
                                    cure="list panels or curtains under adjustable" if not names
@@ -155,8 +115,8 @@ def misplaced_adjustables(
             patch = Patch(face=one.face, material=one.material, from_m=one.from_m, to_m=one.to_m)
         except InvalidValue as error:
             outside = True
-            yield document.problem(("adjustable", k, "to_m"), "its rectangle must be at least a millimetre wide and high",
-                                   value=error.value)
+            yield document.problem(("adjustable", k, "to_m"), error.rule, value=list_at(document.data, "adjustable", k,
+                                                                                        "to_m"))
             continue
         for error in furnishing_problems(geometry, [patch], []):
             outside = True
@@ -166,12 +126,3 @@ def misplaced_adjustables(
     for found in regions(geometry, patches, adjustables):
         if isinstance(found, InvalidValue):
             yield misplaced(document, found, len(patches))
-
-
-def target_of(decay_s: float | Mapping[str, float] | None) -> float | dict[float, float] | None:
-    """A wanted decay time: one for the mid bands, or exact midband -> decay time."""
-    from ..room.materials import exact_bands_hz
-
-    if not isinstance(decay_s, Mapping):
-        return decay_s
-    return {float(exact_bands_hz([band_hz(band)])[0][0]): time for band, time in decay_s.items()}

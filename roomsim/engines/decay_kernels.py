@@ -98,7 +98,8 @@ def walk_energy(
     """
     n_angle, n_variant, n_bin = reflect.shape[1], reflect.shape[2], out.shape[1]
     state, energy = np.zeros(1, np.uint64), np.empty(n_variant)
-    waiting, waiting_energy, waiting_index = np.empty((DEPTH, 7)), np.empty((DEPTH, n_variant)), np.zeros(DEPTH, np.int64)
+    waiting, waiting_index = np.empty((DEPTH, 7)), np.zeros(DEPTH, np.int64)
+    waiting_energy = np.empty((DEPTH, n_variant))
     for ray in range(positions.shape[0]):
         state[0] = seeds[ray]
         group = ray % out.shape[0]

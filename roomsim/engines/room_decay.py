@@ -85,7 +85,7 @@ def energy_in_room(
 
 
 def _starts(room: Room, rays: int, seed: int) -> tuple[Floats, Floats, NDArray[np.uint64]]:
-    """Places all over the room, directions all around, evenly and together (Roberts's R sequence in five dimensions)."""
+    """Places all over the room and directions all around, evenly together (an additive sequence in five dimensions)."""
     rng = np.random.default_rng(np.random.SeedSequence(seed))
     ratio = 1.0
     for _ in range(60):                                      # the root of x⁶ = x + 1
@@ -96,7 +96,7 @@ def _starts(room: Room, rays: int, seed: int) -> tuple[Floats, Floats, NDArray[n
     count = rays if share > 1 - 1e-9 else int(rays / share * 1.2) + 200
     while True:
         points = (shift + np.arange(1, count + 1)[:, None] * step) % 1.0
-        places = np.column_stack([low + points[:, :2] * room.geometry.size_m[:2], points[:, 2] * room.geometry.height_m])
+        places = points[:, :3] * room.geometry.size_m + [*low, 0]
         inside = np.flatnonzero(room.geometry.contains(places))[:rays]
         if inside.size == rays:
             break

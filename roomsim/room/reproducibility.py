@@ -130,7 +130,7 @@ class DrawnMaterial:
         return factor_at(frequency_hz, self.factor)
 
 
-_SCALES = np.geomspace(0.02, 50.0, 41)
+_SCALES = np.geomspace(0.02, 50.0, 61)
 
 
 def _scale(admittance: NDArray[np.complex128], factor: Floats) -> Floats:
@@ -170,7 +170,7 @@ def material_factor(material: Material, draw: int, seed: int = 0) -> Floats:
 
 
 def factor_at(frequency_hz: ArrayLike, factor: Floats) -> Floats:
-    """A factor known in the octaves 63 Hz to 8 kHz (..., 8) at any frequency, linear in decibels; (..., n_frequency)."""
+    """A factor known in the octaves 63 Hz to 8 kHz (…, 8) at others, linear in decibels, shape (…, n_frequency)."""
     log_f = np.log(np.asarray(frequency_hz, float))
     rows = np.log(factor).reshape(-1, OCTAVES_HZ.size)
     found = np.exp([np.interp(log_f, np.log(OCTAVES_HZ), row) for row in rows])

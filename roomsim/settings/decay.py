@@ -129,7 +129,6 @@ def _slope_s(energy: Floats) -> Floats:
     used = ((level <= -5) & (level >= -25)).astype(float)
     t = np.arange(energy.shape[-1]) * BIN_S
     count = np.maximum(used.sum(-1), 1)
-    mean_t, mean_l = (used @ t) / count, (used * level).sum(-1) / count
-    apart = used * (t - mean_t[..., None])
+    apart = used * (t - ((used @ t) / count)[..., None])
     slope = (apart * level).sum(-1) / np.maximum((apart * t).sum(-1), 1e-12)
     return -60 / np.minimum(slope, -1e-6)

@@ -81,7 +81,9 @@ class Solution:
             came = "nearest is " + ", ".join(told)
         limits = [f"{', '.join(names)} at {which}" for names, which in
                   ((self.at_least, "the least"), (self.at_most, "the most")) if names]
-        return f"{came}, with {' and '.join(limits)}" if limits else f"{came}; no limit binds: no mix of them gives this"
+        if not limits:
+            return f"{came}; no limit binds: no mix of them gives this"
+        return f"{came}, with {' and '.join(limits)}"
 
 
 def solve(

@@ -28,9 +28,9 @@ CHECK_RAYS, CHECK_SEED = 12_000, 4711
 
 MOST_HELD = 512
 
-CAUTION = ("Linings, curtains, foams and fibres must meet the fire rules for their place; fibrous absorbers are cut and "
-           "hung with gloves, mask and goggles and covered; what hangs on a wall or ceiling needs a structure and fixings "
-           "that carry it. Local codes decide.")
+CAUTION = ("Linings, curtains, foams and fibres must meet the fire rules for their place; fibrous absorbers are cut "
+           "and hung with gloves, mask and goggles, and covered; what hangs on a wall or ceiling needs a structure and "
+           "fixings that carry it. Local codes decide.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -233,7 +233,7 @@ def _solve(definition: RoomDefinition, setting: str) -> tuple[Room, Solution | N
         raise DefinitionError([definition.problem(
             ("settings", setting, "decay_s"), f"cannot be met: {found.described()}",
             value=target if not isinstance(target, Mapping) else {nominal(f): t for f, t in target.items()},
-            cure=f"widen the limits of {limits}, or ask for less" if limits else "list other finishes under adjustable")])
+            cure=f"widen the limits of {limits}" if limits else "list other finishes under adjustable")])
     return definition.room_with(found.areas_m2), found, found.areas_m2
 
 

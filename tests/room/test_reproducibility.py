@@ -44,7 +44,7 @@ def test_deviates_belong_to_a_name_and_are_correlated_over_bands() -> None:
     assert np.array_equal(one, -other)
     assert np.array_equal(one, deviates("oak on joists", 6)) and not np.array_equal(one, deviates("brick", 6))
     drawn = np.array([deviates("brick", 2 * k, seed=3) for k in range(4000)])
-    # 4000 draws: standard errors are 0.016 of a mean, 0.011 of a deviation, at most 0.016 of a correlation; four of each.
+    # 4000 draws: standard errors are 0.016 of a mean, 0.011 of a deviation, at most 0.016 of a correlation; 4 of each.
     assert np.abs(drawn.mean(axis=0)).max() < 0.065 and np.abs(drawn.std(axis=0) - 1).max() < 0.045
     found = np.corrcoef(drawn.T)
     assert abs(found[3, 4] - 0.5) < 0.065 and abs(found[3, 5] - 0.25) < 0.065
