@@ -14,7 +14,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 LAYERS = {
-    0: {"constants", "errors", "conventions"},
+    0: {"constants", "errors", "conventions", "limits"},
     1: {"air", "bands", "sphere", "spectra"},
     2: {"room", "loudspeaker"},
     3: {"scene", "placing", "response"},

@@ -10,8 +10,8 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator
 
 from ..errors import InvalidValue
+from ..limits import limits
 from .fields import checked_text, near, refusal
-from .yaml_lines import LIMITS, Limits
 
 YAML_SUFFIXES = (".yaml", ".yml")
 
@@ -67,13 +67,17 @@ def locate(text: str, *, beside: Path, root: Path, allow_outside: bool) -> Path:
     ------
     InvalidValue : outside the folder, or no such file
     """
-    path = (beside / text).resolve()
+    try:
+        path = (beside / text).resolve()
+        found = path.exists()
+    except (OSError, ValueError, RuntimeError) as error:      # too long a name, a loop of links
+        raise InvalidValue("", text, f"is no path ({getattr(error, 'strerror', None) or error})") from None
     if not allow_outside and not path.is_relative_to(root.resolve()):
         raise InvalidValue(
             "", text, f"lies outside the folder {root.resolve().name}/ of the definition",
             "copy the file there, or allow it in Python: load(…, allow_outside=True)",
         )
-    if not path.exists():
+    if not found:
         raise InvalidValue("", text, "there is no such file", _alike(path))
     return path
 
@@ -92,7 +96,7 @@ def shipped(name: str) -> Path:
     return rooms[name]
 
 
-def read_text(path: Path, limits: Limits = LIMITS) -> str:
+def read_text(path: Path) -> str:
     """Text of a definition file.
 
     Raises
@@ -100,13 +104,15 @@ def read_text(path: Path, limits: Limits = LIMITS) -> str:
     InvalidValue : missing, not a plain file, not readable, too large, not UTF-8
     """
     _check_plain(path)
+    most = limits().definition_bytes
     try:
         with path.open("rb") as stream:
-            data = stream.read(limits.bytes_count + 1)
+            data = stream.read(most + 1)
     except OSError as error:
         raise InvalidValue("", None, f"cannot be read ({error.strerror})") from None
-    if len(data) > limits.bytes_count:
-        raise InvalidValue("", None, f"is larger than {limits.bytes_count / 1000:g} kB", "is this a definition?")
+    if len(data) > most:
+        raise InvalidValue("", None, f"is larger than {most / 1000:g} kB",
+                           "is this a definition? ROOMSIM_LIMITS=definition_bytes=… allows more")
     if b"\0" in data[:4096] and data[:2] not in (b"\xff\xfe", b"\xfe\xff"):
         raise InvalidValue("", None, "is no text file")
     try:

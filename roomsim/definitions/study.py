@@ -6,13 +6,14 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
 
+from ..limits import limits
 from ..placing import Place, Seats
 from ..room.plates import BenchTop, Near, Recess, Screen
 from .fields import Model, entries, items, maybe_empty, name, number, numbers, refusal, text, whole
 from .references import YAML_SUFFIXES, file_path
 from .room import ORDINARY
 
-ROOMS, DESIGNS, PLACES, SETTINGS, VARY_KEYS, VARY_VALUES, CASES = 1000, 100, 200, 20, 6, 200, 100_000
+ROOMS, DESIGNS, PLACES, SETTINGS, VARY_KEYS, VARY_VALUES, CASES = 1000, 100, 200, 20, 6, 200, limits().cases
 """The most a study may hold; CASES is of all combinations."""
 
 
@@ -84,7 +85,7 @@ class SeatsModel(Model):
         description="of the seats' centre from straight ahead, positive to the right for someone who faces the "
                     "loudspeaker",
     )
-    count: whole(1, 500) = Field(Seats().count, description="number of seats, the first in the centre")
+    count: whole(1, limits().seats) = Field(Seats().count, description="number of seats, the first in the centre")
     spread_m: SpreadModel = Field(SpreadModel(), description="how far the seats are spread about their centre")
 
 

@@ -1,7 +1,7 @@
 """YAML text to plain mappings that know the line of everything in them.
 
 Built on the event stream of PyYAML's safe loader: no tags are obeyed, nothing is constructed but mappings,
-lists, texts and numbers, and sizes are limited (`Limits`).
+lists, texts and numbers, and sizes are limited (roomsim.limits).
 """
 
 from __future__ import annotations
@@ -14,29 +14,13 @@ from typing import Any
 import yaml
 
 from ..errors import Problem, shown
+from ..limits import Limits
+from ..limits import limits as usual_limits
 from .scalars import plain_scalar
 
 Path_ = tuple[str | int, ...]
 """Where a value stands: mapping keys and list positions from the top."""
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Limits:
-    """How large a definition file may be; a file of a thousand finishes stays far below.
-
-    Attributes
-    ----------
-    bytes_count : of the file
-    values : in it, with aliases written out
-    depth : mappings and lists inside each other
-    """
-
-    bytes_count: int = 500_000
-    values: int = 50_000
-    depth: int = 20
-
-
-LIMITS = Limits()
 
 _START = "start with `room:`, `loudspeaker:`, `study:`, `measurement:`, `correction:` or `materials:`"
 
@@ -87,21 +71,22 @@ def dotted(where: Path_) -> str:
     return text.removeprefix(".")
 
 
-def parse(text: str, *, file: str, path: Path, limits: Limits = LIMITS) -> tuple[Document | None, list[Problem]]:
+def parse(text: str, *, file: str, path: Path, limits: Limits | None = None) -> tuple[Document | None, list[Problem]]:
     """Read YAML text.
 
     Returns
     -------
     the document (None where the text cannot be read at all), and what is wrong with it so far
     """
-    builder = _Builder(file, limits)
+    most = usual_limits() if limits is None else limits
+    builder = _Builder(file, most)
     try:
         top = builder.build(text)
         if top is None:
             raise _Stop(None, "the file is empty", _START)
         if not isinstance(top, _Mapping):
             raise _Stop(top.line, "must be `key: value` lines", _START)
-        data, lines = _plain(top, limits)
+        data, lines = _plain(top, most)
     except _Stop as stop:
         problem = Problem(key=stop.key, value=stop.value, rule=stop.rule, cure=stop.cure, file=file, line=stop.line)
         return None, [*builder.problems, problem]
@@ -213,13 +198,13 @@ class _Builder:
     def _open(self, node: _List | _Mapping, event: yaml.Event) -> None:
         self._add(node, event)
         self.stack.append(node)
-        if len(self.stack) > self.limits.depth:
-            raise _Stop(_line(event), f"more than {self.limits.depth} levels inside each other")
+        if len(self.stack) > self.limits.definition_depth:
+            raise _Stop(_line(event), f"more than {self.limits.definition_depth} levels inside each other")
 
     def _add(self, node: _Node, event: Any) -> None:
         self.count += 1
-        if self.count > self.limits.values:
-            raise _Stop(_line(event), f"more than {self.limits.values} values in one file")
+        if self.count > self.limits.definition_values:
+            raise _Stop(_line(event), f"more than {self.limits.definition_values} values in one file")
         if event.anchor and not isinstance(event, yaml.AliasEvent):
             self.anchors[event.anchor] = node
         if not self.stack:
@@ -253,8 +238,9 @@ def _plain(top: _Mapping, limits: Limits) -> tuple[dict[str, Any], dict[Path_, i
 
     def convert(node: _Node, where: Path_, line: int) -> Any:
         lines[where] = line
-        if len(lines) > limits.values or len(where) > limits.depth:
-            raise _Stop(line, f"more than {limits.values} values or {limits.depth} levels once aliases are written out")
+        if len(lines) > limits.definition_values or len(where) > limits.definition_depth:
+            raise _Stop(line, f"more than {limits.definition_values} values or {limits.definition_depth} levels once "
+                              "aliases are written out")
         if isinstance(node, _Mapping):
             return {key: convert(item, (*where, key), at) for key, (at, item) in node.entries.items()}
         if isinstance(node, _List):

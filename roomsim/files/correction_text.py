@@ -9,7 +9,7 @@ import numpy as np
 from ..errors import DefinitionError, InvalidValue, Problem
 from ..loudspeaker.chamber import ChamberCorrection
 from .problems import with_file
-from .response_text import read_response_text, write_text
+from .response_text import read_response_text, response_text, write_text
 
 _HEAD = "# chamber correction"
 _STATED = ("name", "count", "cut_off_hz", "blend_octaves")
@@ -38,7 +38,7 @@ def read_correction(path: Path) -> ChamberCorrection:
     path = Path(path)
     f, mean, spread = read_response_text(path)
     stated: dict[str, str] = {}
-    for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
+    for line in response_text(path).splitlines():
         key, mark, value = line.lstrip("# ").partition(":")
         if line.startswith("#") and mark and key.strip() in _STATED:
             stated[key.strip()] = value.strip()

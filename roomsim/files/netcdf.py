@@ -6,13 +6,18 @@ import itertools
 import os
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from ..errors import DefinitionError, Problem, shown
+from ..errors import DefinitionError, InvalidValue, Problem, shown
+from ..limits import limits
+from .foreign import Contents, TooLarge, probe_foreign, read_foreign
 from .output import OutputError, writing
+from .problems import with_file
+from .result_rules import result_problems
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
@@ -95,9 +100,11 @@ def pieces(array: DataArray, leading: int) -> Iterator[tuple[int, ...]]:
 def read_netcdf(path: str | os.PathLike[str]) -> Dataset:
     """Read a result that `write_netcdf` wrote; one whose arrays take more than 64 MB is read as it is asked for.
 
+    The file is first opened in a process of its own, since a damaged one can crash the library that reads it.
+
     Raises
     ------
-    DefinitionError : no such file, or no result in it
+    DefinitionError : no such file, damaged, too large, or no result in it
 
     Examples
     --------
@@ -105,25 +112,42 @@ def read_netcdf(path: str | os.PathLike[str]) -> Dataset:
     >>> roomsim.open_result("out/result.nc").level_db.attrs["units"]
     'dB'
     """
+    path = Path(path)
+    if not path.is_file():
+        raise DefinitionError([Problem(key="", file=str(path), rule="no such file")])
+    try:
+        try:
+            result = _decoded(read_foreign(path, LARGE_BYTES, "result_bytes", kind="netCDF"))
+        except TooLarge:
+            result = _on_demand(path)
+    except InvalidValue as error:
+        raise with_file(error, str(path)) from error
+    if problems := result_problems(result, values_to=LARGE_BYTES):
+        result.close()
+        raise DefinitionError([replace(problem, file=str(path)) for problem in problems])
+    return result
+
+
+def _decoded(contents: Contents) -> Dataset:
+    """The dataset as xarray makes it of a file's variables."""
     import xarray as xr
 
-    def problem(rule: str, cure: str = "") -> DefinitionError:
-        return DefinitionError([Problem(key="", file=str(path), rule=rule, cure=cure)])
-
-    if not Path(path).is_file():
-        raise problem("no such file")
     try:
-        opened = xr.open_dataset(path, engine="netcdf4")
-        result = opened
-        if opened.nbytes <= LARGE_BYTES:
-            with opened:
-                result = opened.load()
+        raw = {name: xr.Variable(one.dims, one.values, one.attributes) for name, one in contents.variables.items()}
+        return xr.decode_cf(xr.Dataset(raw, attrs=contents.attributes), decode_times=False)
+    except Exception as error:          # whatever attributes of a foreign file lead xarray to
+        raise InvalidValue("file", None, f"cannot be read as netCDF ({shown(error, 120)})") from error
+
+
+def _on_demand(path: Path) -> Dataset:
+    """A large result, its arrays read as they are asked for, once another process has walked through it."""
+    import xarray as xr
+
+    probe_foreign(path, limits().result_bytes, "result_bytes")
+    try:
+        return xr.open_dataset(path.resolve(), engine="netcdf4", decode_times=False)
     except (OSError, ValueError, RuntimeError) as error:
-        raise problem(f"cannot be read as netCDF ({shown(error, 120)})") from error
-    if "level_db" not in result or "design" not in result.dims:
-        result.close()
-        raise problem("holds no result of roomsim", "name the result.nc of an output folder")
-    return result
+        raise InvalidValue("file", None, f"cannot be read as netCDF ({shown(error, 120)})") from error
 
 
 def _as_text(values: np.ndarray) -> np.ndarray:

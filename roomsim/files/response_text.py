@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DefinitionError, Problem, RoomsimError
+from ..limits import limits
 
 _COMMENT = ("#", ";", "*", "%", "//", "\\", "!")
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+(e[+-]?\d+)?", re.IGNORECASE)
@@ -31,7 +32,7 @@ def read_response_text(path: Path) -> tuple[NDArray[np.float64], NDArray[np.floa
     DefinitionError : every problem with its line
     """
     path = Path(path)
-    text = _text(path)
+    text = response_text(path)
     numbers: list[tuple[int, list[float]]] = []
     problems: list[Problem] = []
     for number, line in enumerate(text.splitlines(), 1):
@@ -96,18 +97,29 @@ def write_text(path: Path, text: str) -> None:
             draft.unlink()
 
 
-def _text(path: Path) -> str:
+def response_text(path: Path) -> str:
+    """Text of such a file, whatever its encoding.
+
+    Raises
+    ------
+    DefinitionError : not there, unreadable, empty, too large, binary
+    """
+
     def wrong(rule: str, cure: str = "") -> DefinitionError:
         return DefinitionError([Problem(key="", file=str(path), rule=rule, cure=cure)])
 
     if not path.is_file():
         raise wrong("does not exist")
+    most = limits().text_bytes
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as stream:
+            raw = stream.read(most + 1)
     except OSError as error:
         raise wrong(f"cannot be read ({error.strerror or error})") from error
     if not raw.strip():
         raise wrong("is empty")
+    if len(raw) > most:
+        raise wrong(f"is larger than {most / 1e6:g} MB", "is this a frequency response? ROOMSIM_LIMITS=text_bytes=…")
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:
             return raw.decode("utf-16")

@@ -8,6 +8,7 @@ import secrets
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 from ..constants import CELSIUS_ZERO_K, REFERENCE_PRESSURE_PA
 from ..errors import DefinitionError, InvalidValue, Problem, RoomsimError, shown
 from .output import safe_name, safe_names
+from .problems import with_file
+from .sofa_content import read_sofa_content
 from .wav import write_wav
 
 CONVENTION = "SingleRoomMIMOSRIR"
@@ -122,32 +125,41 @@ def read_room_responses(path: Path) -> RoomResponses:
     ------
     DefinitionError : not there, no AES69 file, another convention, several receivers
     """
-    import sofar
-
     path = Path(path)
 
     def wrong(rule: str, value: object = None) -> DefinitionError:
         return DefinitionError([Problem(key="", file=str(path), value=value, rule=rule)])
 
-    if not path.is_file():
-        raise wrong("does not exist")
     try:
-        sofa = sofar.read_sofa(str(path), verify=False, verbose=False)
-        convention = sofa.GLOBAL_SOFAConventions
-    except Exception as error:       # sofar raises whatever it meets in a damaged file
-        raise wrong(f"is damaged or no AES69 file ({shown(error, 120)})") from error
+        sofa = read_sofa_content(path)
+    except InvalidValue as error:
+        raise with_file(error, str(path)) from error
+    convention = getattr(sofa, "GLOBAL_SOFAConventions", None)
     if convention != CONVENTION:
         raise wrong(f"must be {CONVENTION}", convention)
+    try:
+        return _from_content(sofa)
+    except (AttributeError, IndexError, TypeError, ValueError) as error:     # InvalidValue among them
+        if isinstance(error, InvalidValue):
+            raise with_file(error, str(path)) from error
+        raise wrong(f"lacks something, or has it in another shape ({shown(error, 120)})") from error
+
+
+def _from_content(sofa: Any) -> RoomResponses:
     samples = np.asarray(sofa.Data_IR, float)
     if samples.ndim != 4 or samples.shape[1] != 1:
-        raise wrong("must have one receiver", samples.shape)
+        raise InvalidValue("Data.IR", samples.shape, "must have one receiver")
     view = np.asarray(sofa.SourceView, float).reshape(-1, 3)[0]
     angle = float(np.arctan2(view[1], view[0]))
     axes = np.array([[np.cos(angle), np.sin(angle), 0], [-np.sin(angle), np.cos(angle), 0], [0, 0, 1]])
     source = np.asarray(sofa.SourcePosition, float).reshape(-1, 3)[0]
     emitters = np.asarray(sofa.EmitterPosition, float).reshape(samples.shape[3], 3)
-    return RoomResponses(
-        rate_hz=float(np.ravel(sofa.Data_SamplingRate)[0]),
+    numbers = {
+        "rate_hz": float(np.ravel(sofa.Data_SamplingRate)[0]), "volume_m3": float(np.ravel(sofa.RoomVolume)[0]),
+        "temperature_c": float(np.ravel(sofa.RoomTemperature)[0]) - CELSIUS_ZERO_K,
+    }
+    responses = RoomResponses(
+        **numbers,
         samples=samples[:, 0].transpose(2, 0, 1),
         channels=tuple(str(name) for name in np.ravel(sofa.EmitterDescriptions)),
         listeners_m=np.asarray(sofa.ListenerPosition, float).reshape(-1, 3),
@@ -156,10 +168,12 @@ def read_room_responses(path: Path) -> RoomResponses:
         emitters_m=emitters @ axes + source,
         room_name=str(sofa.GLOBAL_RoomDescription),
         size_m=np.ravel(np.asarray(sofa.RoomCornerB, float))[:3],
-        volume_m3=float(np.ravel(sofa.RoomVolume)[0]),
-        temperature_c=float(np.ravel(sofa.RoomTemperature)[0]) - CELSIUS_ZERO_K,
         comment=str(sofa.GLOBAL_Comment),
     )
+    places = (responses.listeners_m, source, emitters, responses.size_m, view, list(numbers.values()))
+    if not all(np.all(np.isfinite(one)) for one in places) or responses.rate_hz <= 0 or len(responses.size_m) != 3:
+        raise InvalidValue("positions, sizes, rate", None, "must be finite numbers, the rate above 0")
+    return responses
 
 
 def write_response_wavs(folder: Path, responses: RoomResponses, prefix: str = "") -> list[Path]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import secrets
-import warnings
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from ..loudspeaker.measured import MeasuredDirectivity
 from ..loudspeaker.measurement import MeasurementSetup
 from ..sphere import angles_deg
 from .problems import with_file
+from .sofa_content import read_sofa_content
 from .sofa_positions import field, receiver_directions
 
 CONVENTIONS = ("FreeFieldDirectivityTF", "GeneralTF", "GeneralFIR", "GeneralTF-E", "GeneralFIR-E")
@@ -181,34 +181,15 @@ def write_directivity(
 
 
 def _opened(path: Path) -> tuple[Any, str]:
-    """The file through sofar, once it is known to be AES69 of a convention we read."""
-    import netCDF4
-    import sofar
-
-    if not path.is_file():
-        raise InvalidValue("file", None, "does not exist")
-    if path.stat().st_size == 0:
-        raise InvalidValue("file", None, "is empty")
-    cure = "export or copy the file again"
-    try:
-        with netCDF4.Dataset(str(path)) as content:
-            kind, convention = getattr(content, "Conventions", ""), getattr(content, "SOFAConventions", "")
-    except (OSError, RuntimeError, UnicodeDecodeError) as error:
-        rule = f"is damaged, cut short, or no AES69 file ({shown(error, 120)})"
-        raise InvalidValue("file", None, rule, cure) from error
-    if kind != "SOFA":
-        raise InvalidValue("Conventions", kind or None, "must be SOFA: this is another kind of netCDF file")
+    """The file's content, once it is known to be AES69 of a convention we read."""
+    content = read_sofa_content(path)
+    convention = getattr(content, "GLOBAL_SOFAConventions", "")
     if convention not in CONVENTIONS:
         raise InvalidValue(
             "SOFAConventions", convention, "holds no loudspeaker directivity that roomsim reads",
             f"known: {', '.join(nearest(str(convention), CONVENTIONS))}",
         )
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", UserWarning)      # of missing data, which we look for ourselves
-            return sofar.read_sofa(str(path), verify=False, verbose=False), str(convention)
-    except Exception as error:      # sofar raises whatever it meets in a damaged file
-        raise InvalidValue("file", None, f"is damaged or cut short ({shown(error, 120)})", cure) from error
+    return content, str(convention)
 
 
 def _spectra(
@@ -220,7 +201,8 @@ def _spectra(
         if fir:
             raw = np.asarray(field(sofa, "Data_IR"), float)
         else:
-            raw = np.asarray(field(sofa, "Data_Real"), float) + 1j * np.asarray(field(sofa, "Data_Imag"), float)
+            with np.errstate(invalid="ignore"):      # NaN and infinities are looked for later
+                raw = np.asarray(field(sofa, "Data_Real"), float) + 1j * np.asarray(field(sofa, "Data_Imag"), float)
     except (TypeError, ValueError) as error:
         raise InvalidValue("Data", None, "must be numbers, the same many real and imaginary ones") from error
     if raw.ndim != 3 + each:

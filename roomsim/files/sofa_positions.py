@@ -47,6 +47,8 @@ def receiver_directions(
     source_axes, listener_axes = _axes(sofa, "Source"), _axes(sofa, "Listener")
     parts = (source, listener, source_axes, listener_axes)
     counts = {*map(len, parts), receiver.shape[2]} - {1}
+    if 0 in counts:
+        raise InvalidValue("positions", None, "are there for no measurement")
     if len(counts) > 1:
         raise InvalidValue("positions", sorted(counts), "stand for different numbers of measurements")
     count = counts.pop() if counts else 1
@@ -82,6 +84,8 @@ def _points(
     value = np.atleast_2d(value)
     if value.ndim > 3 or value.shape[1] != 3:
         raise InvalidValue(key, value.shape, "must have three coordinates per point")
+    if not value.size:
+        raise InvalidValue(key, value.shape, "holds no point")
     if not np.all(np.isfinite(value)) or np.any(np.abs(value) > _FARTHEST):
         raise InvalidValue(key, None, "holds NaN or infinite values, or ones never written")
     kind = str(getattr(sofa, f"{key}_Type", kind or "cartesian")).strip().lower()

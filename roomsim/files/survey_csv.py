@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..errors import DefinitionError, Problem
+from ..limits import limits
 from ..room.sizes import Survey
 
 if TYPE_CHECKING:
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 METRES = {"m": 1.0, "ft": 0.3048}
 """Metres per unit (international foot, exact)."""
 
-MOST_ROWS = 5_000_000
-MOST_BYTES = 500_000_000
 _SIDES = ("width", "length", "height")
 _SHOWN_PROBLEMS = 20
 _EXTRA = "\0"
@@ -76,8 +75,9 @@ def _table(path: Path) -> pd.DataFrame:
 
     file = path.name
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise DefinitionError([Problem(file=file, key="", rule=f"larger than {MOST_BYTES // 10**6} MB")])
+        if path.stat().st_size > limits().survey_bytes:
+            raise DefinitionError([Problem(file=file, key="", rule=f"larger than {limits().survey_bytes / 1e6:g} MB",
+                                           cure="ROOMSIM_LIMITS=survey_bytes=… allows more")])
         with path.open("rb") as stream:
             start = stream.read(65536)
     except OSError as error:
@@ -88,9 +88,13 @@ def _table(path: Path) -> pd.DataFrame:
         raise DefinitionError([Problem(file=file, key="", rule="is no text file", cure="save it as CSV, UTF-8")])
     first_line = start.split(b"\n", 1)[0].decode("utf-8-sig", "replace").strip()
     separator = max(",;\t", key=first_line.count)
-    names = [name.strip() for name in next(csv.reader([first_line], delimiter=separator))]
+    try:
+        names = [name.strip() for name in next(csv.reader([first_line], delimiter=separator))]
+    except csv.Error as error:
+        raise DefinitionError([Problem(file=file, line=1, key="", rule=f"is no line of CSV ({error})")]) from None
     if len(set(names)) < len(names):
         raise DefinitionError([Problem(file=file, line=1, key="", rule="a column name stands twice in the header")])
+    most = limits().survey_rows
     too_many = "has more fields than the header"
     cure = "quote texts that hold the separator; write 4.2 rather than 4,2"
     try:
@@ -98,7 +102,7 @@ def _table(path: Path) -> pd.DataFrame:
             warnings.simplefilter("ignore", pd.errors.ParserWarning)   # extra fields are found below
             table = pd.read_csv(path, sep=separator, dtype=str, keep_default_na=False, encoding="utf-8-sig",
                                 header=None, names=[*names, _EXTRA], skiprows=1, index_col=False,
-                                skipinitialspace=True, nrows=MOST_ROWS + 1, skip_blank_lines=False)
+                                skipinitialspace=True, nrows=most + 1, skip_blank_lines=False)
     except UnicodeDecodeError:
         raise DefinitionError([Problem(file=file, key="", rule="is not UTF-8", cure="save it as CSV, UTF-8")]) from None
     except pd.errors.EmptyDataError:
@@ -113,8 +117,9 @@ def _table(path: Path) -> pd.DataFrame:
         raise DefinitionError([Problem(file=file, line=int(beyond[0]) + 2, key="", rule=too_many, cure=cure)])
     if not len(table):
         raise DefinitionError([Problem(file=file, key="", rule="has a header and no rooms")])
-    if len(table) > MOST_ROWS:
-        raise DefinitionError([Problem(file=file, key="", rule=f"has more than {MOST_ROWS} rows")])
+    if len(table) > most:
+        raise DefinitionError([Problem(file=file, key="", rule=f"has more than {most} rows",
+                                       cure="ROOMSIM_LIMITS=survey_rows=… allows more")])
     return table
 
 

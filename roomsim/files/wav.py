@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import DefinitionError, Problem, RoomsimError, shown
+from ..limits import limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -44,11 +45,16 @@ def read_wav(path: Path) -> Wav:
 
     if not path.is_file():
         raise wrong("does not exist")
-    size = path.stat().st_size
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as stream:
+            head = stream.read(12)
+    except OSError as error:
+        raise wrong(f"cannot be read ({error.strerror or error})") from error
     if size == 0:
         raise wrong("is empty")
-    with path.open("rb") as stream:
-        head = stream.read(12)
+    if size > limits().wav_bytes:
+        raise wrong(f"is larger than {limits().wav_bytes / 1e6:g} MB", "ROOMSIM_LIMITS=wav_bytes=… allows more")
     if len(head) < 12 or head[:4] not in (b"RIFF", b"RIFX", b"RF64") or head[8:] != b"WAVE":
         raise wrong("is no WAV file", "export as WAV (PCM or float)")
     promised = struct.unpack(">I" if head[:4] == b"RIFX" else "<I", head[4:8])[0] + 8
@@ -64,7 +70,8 @@ def read_wav(path: Path) -> Wav:
         raise wrong(f"is damaged or of an unknown sample format ({shown(error, 120)})") from error
     if raw.size == 0 or rate <= 0:
         raise wrong("holds no samples")
-    samples = np.atleast_2d(np.asarray(raw, float).T)
+    with np.errstate(invalid="ignore"):      # NaN is looked for below
+        samples = np.atleast_2d(np.asarray(raw, float).T)
     if raw.dtype == np.uint8:
         samples = (samples - 128) / 128
     elif np.issubdtype(raw.dtype, np.integer):

@@ -7,7 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-MOST_CORNERS = 200
+from ..limits import limits
+
+MOST_CORNERS = limits().corners
 SHORTEST_WALL_M = 0.05
 SHARPEST_CORNER_DEG = 10.0
 """What a floor plan may have: more is a drawing error rather than a room."""

@@ -105,7 +105,8 @@ def test_all_files_at_once_each_problem_once(job: Path):
         ("room: Wohnung Süd\n".encode("latin-1"), "x.yaml: is not UTF-8 text (line 1); save the file as UTF-8"),
         ("room: a\n".encode("utf-16"), "x.yaml: is not UTF-8 text (line 1); save the file as UTF-8"),
         (b"\x89HDF\r\n\x1a\n\0\0\0", "x.yaml: is no text file"),
-        (b"room: a\n" + b"#" * 600_000, "x.yaml: is larger than 500 kB; is this a definition?"),
+        (b"room: a\n" + b"#" * 600_000, "x.yaml: is larger than 500 kB; is this a definition? "
+         "ROOMSIM_LIMITS=definition_bytes=… allows more"),
         (b"[" * 10_000, "x.yaml:1: more than 20 levels inside each other"),
         (b"room: [" + b"1," * 60_000 + b"1]", "x.yaml:1: more than 50000 values in one file"),
     ],

@@ -52,7 +52,7 @@ def test_what_is_no_result_is_refused(tmp_path: Path) -> None:
     with pytest.raises(DefinitionError, match="no such file"):
         read_netcdf(tmp_path / "missing.nc")
     (tmp_path / "text.nc").write_text("hello")
-    with pytest.raises(DefinitionError, match="cannot be read as netCDF"):
+    with pytest.raises(DefinitionError, match="no netCDF file"):
         read_netcdf(tmp_path / "text.nc")
     xr.Dataset({"x": ("y", [1.0])}).to_netcdf(tmp_path / "other.nc")
     with pytest.raises(DefinitionError, match="no result of roomsim"):
