@@ -53,7 +53,7 @@ def test_predict_writes_beside_the_study(predicted: Path) -> None:
     names = {p.name for p in predicted.iterdir()}
     assert names == {"contents.txt", "result.nc", "result.csv", "table.csv", "overview.png", "decay-time.png",
                      "response-small.png", "room-small.png", "balance-small.png", "modes-small.png", "balance.csv",
-                     "reflections.csv", "modes.csv"}
+                     "reflections.csv", "modes.csv", "report.html"}
     result = roomsim.open_result(predicted / "result.nc")
     assert result.sizes["listener"] == 3 and list(result["design"].values) == ["narrow", "wide"]
 
@@ -62,7 +62,7 @@ def test_predict_prints_a_table_and_where_the_files_are(small: Path, predicted: 
     assert main(["predict", str(small), "--jobs", "1"]) == 0
     out, err = capsys.readouterr()
     assert err == ""                                      # no progress bar where nobody watches
-    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "12 files in", "tangential",
+    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "13 files in", "tangential",
                  "gap ms", "ceiling"):
         assert word in out
 

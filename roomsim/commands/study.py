@@ -133,7 +133,7 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
         for line in said:
             typer.echo(f"  {clean(line)}")
     where = clean(os.path.relpath(folder) if folder.is_relative_to(Path.cwd()) else str(folder))
-    typer.echo(f"\n{count(len(names), 'file')} in {where}, among them overview.png and result.nc")
+    typer.echo(f"\n{count(len(names), 'file')} in {where}; open report.html in a browser")
 
 
 def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:

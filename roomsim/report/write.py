@@ -15,6 +15,7 @@ from .cases import CurveBook, metadata, variant_name, variants
 from .decay_plot import decay_figure
 from .mode_plot import mode_figure
 from .modes import mode_rows
+from .page.build import build_page
 from .response_plot import MOST_DESIGNS, level_range_db, overview_figure, response_figure
 from .style import plain_label, save
 from .table import table_rows
@@ -38,7 +39,7 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
 
     result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
     table, balance.csv, reflections.csv and modes.csv what their names say; overview.png, decay-time.png and, per
-    room, response-*.png, balance-*.png and modes-*.png are the figures.
+    room, response-*.png, balance-*.png and modes-*.png are the figures; report.html is the page that shows all of it.
 
     Parameters
     ----------
@@ -89,6 +90,8 @@ def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = 
             save(modes, output.path(f"modes-{name}.png"))
     if study is not None:
         _drawings(output, study)
+    page = build_page(result, book=book)
+    output.path("report.html").write_text(page.html, "utf-8")
 
 
 def _drawings(output: OutputFolder, study: StudyDefinition) -> None:

@@ -13,6 +13,7 @@ from .case_notes import design_notes
 from .fingerprint import versions
 from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
+from .record import record as recorded
 from .settings import setting_arrays
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ def assemble(
     ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
     dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
     metadata["notes"] += design_notes(study.assumptions, len(plan.cases), study.measured_notes)
-    record = {**metadata, "inputs": study.inputs, "versions": versions()}
+    record = {**metadata, **recorded(plan), "inputs": study.inputs, "versions": versions()}
     dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}
     calibrated = all(case.loudspeaker.calibrated for case in plan.cases)
     for name, variable in dataset.data_vars.items():
