@@ -48,7 +48,7 @@ def corner_problems(corners: NDArray[np.float64]) -> list[tuple[int, str]]:
         found.append((int(k) + 1, f"the same point as corner {(k + 1) % count + 1}"))
     if found:
         return found
-    for k in np.flatnonzero(length < SHORTEST_WALL_M):
+    for k in np.flatnonzero(length < SHORTEST_WALL_M - 1e-9):
         found.append((int(k) + 1, f"the wall from here is {length[k]:.3f} m long; the least is {SHORTEST_WALL_M} m"))
     before = np.roll(edge, 1, axis=0)
     turn = before[:, 0] * edge[:, 1] - before[:, 1] * edge[:, 0]
