@@ -117,10 +117,12 @@ def seat_positions(seats: Seats, placed: PlacedLoudspeaker, geometry: Geometry) 
     if clearance.min() < 0.02:
         size = " × ".join(f"{side:.2f}" for side in geometry.size_m)
         worst = int(clearance.argmin())
+        obstacle = geometry.obstacle_at(points[worst], 0.02)
+        where = f"outside the room ({size} m) or inside a wall" if obstacle is None else f"inside the obstacle {obstacle}"
         raise InvalidValue(
             "seats",
             "[" + ", ".join(f"{x:.2f}" for x in points[worst]) + "] m",
-            f"seat {worst + 1} of {seats.count} is outside the room ({size} m) or inside a wall",
+            f"seat {worst + 1} of {seats.count} is {where}",
             "lessen distance_m, ear_height_m or spread_m",
         )
     return points
@@ -164,10 +166,12 @@ def _check_cabinet(placed: PlacedLoudspeaker, normal: NDArray[np.float64], geome
     clearance = geometry.clearance_m(np.array(corners))
     if clearance.min() < -1e-9:
         size = " × ".join(f"{length:.2f}" for length in geometry.size_m)
+        obstacle = geometry.obstacle_at(corners)
+        where = f"out of the room ({size} m)" if obstacle is None else f"into the obstacle {obstacle}"
         raise InvalidValue(
             "position",
             "[" + ", ".join(f"{x:.3f}" for x in placed.position_m) + "] m",
             f"the cabinet ({speaker.width_m:g} × {speaker.height_m:g} × {speaker.depth_m:g} m) sticks "
-            f"{-clearance.min():.3f} m out of the room ({size} m)",
+            f"{-clearance.min():.3f} m {where}",
             "change across_fraction, height_m or gap_m, or the room",
         )

@@ -48,6 +48,7 @@ def ceiling_part(name: str, outline_m: ArrayLike, height_m: float | ArrayLike) -
     """
     outline = np.array(outline_m, float)
     for corner, rule in corner_problems(outline):
+        rule = rule.replace("wall", "edge").replace("a plan", "an outline").replace(" (and the edges')", "")
         raise InvalidValue(f"outline_m[{corner - 1}]" if corner else "outline_m", None,
                            f"corner {corner}: {rule}" if corner else rule)
     heights = np.atleast_1d(np.asarray(height_m, float))

@@ -117,10 +117,10 @@ class Geometry:
             inside &= obstacle.inside_m(points) <= 0
         return np.where(inside, distance, -distance)
 
-    def obstacle_at(self, points_m: ArrayLike) -> str | None:
-        """The first obstacle that holds one of the points, None for none."""
+    def obstacle_at(self, points_m: ArrayLike, margin_m: float = 0.0) -> str | None:
+        """The first obstacle that holds one of the points or comes closer than `margin_m`, None for none."""
         points = np.atleast_2d(np.asarray(points_m, float))
-        return next((one.name for one in self.obstacles if one.inside_m(points).max() > 1e-9), None)
+        return next((one.name for one in self.obstacles if one.inside_m(points).max() > 1e-9 - margin_m), None)
 
     def contains(self, points_m: ArrayLike, margin_m: float = 0.0) -> NDArray[np.bool_]:
         """Whether points are inside, at least `margin_m` away from every face; shape (n_point,)."""
