@@ -118,7 +118,8 @@ def seat_positions(seats: Seats, placed: PlacedLoudspeaker, geometry: Geometry) 
         size = " × ".join(f"{side:.2f}" for side in geometry.size_m)
         worst = int(clearance.argmin())
         obstacle = geometry.obstacle_at(points[worst], 0.02)
-        where = f"outside the room ({size} m) or inside a wall" if obstacle is None else f"inside the obstacle {obstacle}"
+        outside = f"outside the room ({size} m) or inside a wall"
+        where = outside if obstacle is None else f"inside the obstacle {obstacle}"
         raise InvalidValue(
             "seats",
             "[" + ", ".join(f"{x:.2f}" for x in points[worst]) + "] m",

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..room.room import Room
 from ..scene import PlacedLoudspeaker, Scene
 from .room_drawing_key import KIND_FILL, key_column, letter
+from .room_drawing_shapes import NEAR_WALL_M, draw_ceiling, draw_obstacles, is_wall, silhouette
 from .style import COLOURS, HAIRLINE, INK, PAPER, QUIET, SHADE, drawing, fit, new_figure, plain_label
 
 if TYPE_CHECKING:
@@ -27,9 +28,6 @@ PAGE_M = (0.297, 0.210)
 
 SCALES = (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200, 250, 300, 400, 500)
 _MARGIN_M, _HEAD_M, _GAP_M, _KEY_M = 0.016, 0.020, 0.013, 0.070     # on paper
-NEAR_WALL_M = 0.8
-"""A side shows the furniture that stands closer to it than this."""
-
 _SPEAKER, _SEAT = COLOURS[0], COLOURS[1]
 
 Projection = Callable[[ArrayLike], NDArray[np.float64]]
@@ -72,6 +70,7 @@ def draw_room(subject: Room | Scene, title: str = "") -> Figure:
         views = _views(room, scale)
         for view in views:
             _surfaces(axes, view, room, scale)
+            draw_obstacles(axes, view, room.geometry)
             _furniture(axes, view, room)
             if scene is not None and view.name in ("plan", "front", "right"):
                 _listening(axes, view, scene)
@@ -129,19 +128,20 @@ def _views(room: Room, scale: int) -> tuple[View, ...]:
 def _surfaces(axes: Axes, view: View, room: Room, scale: int) -> None:
     """Outline of the room and its patches."""
     geometry = room.geometry
+    obstacles = {one.name for one in geometry.obstacles}
     if view.name == "plan":
         outline = view.to_page(np.column_stack([geometry.plan_m, np.zeros(len(geometry.plan_m))]))
         _polygon(axes, outline, facecolor="none", edgecolor=INK, linewidth=2.4, zorder=4)
         for face in geometry.faces:
-            if face.axis != 2 and room.materials[face.name].kind == "opening":
+            if is_wall(geometry, face) and room.materials[face.name].kind == "opening":
                 _gap(axes, view.to_page(face.corners_m[:2]))
+        draw_ceiling(axes, view, geometry, scale)
     else:
         for face in geometry.faces:
-            if face.axis != 2:
+            if face.axis != 2 and face.of not in obstacles:
                 _polygon(axes, view.to_page(face.corners_m), facecolor="none", edgecolor=HAIRLINE, linewidth=0.9,
                          zorder=1)
-        low, high = _extent(view.to_page(np.concatenate([face.corners_m for face in geometry.faces])))
-        _polygon(axes, _rectangle(low, high), facecolor="none", edgecolor=INK, linewidth=1.8, zorder=4)
+        _polygon(axes, silhouette(view, geometry), facecolor="none", edgecolor=INK, linewidth=1.8, zorder=4)
     for number, patch in enumerate(room.patches, 1):
         face = geometry.face(patch.face)
         corners = patch.corners_m(geometry)
@@ -277,7 +277,7 @@ def _names_and_frame(axes: Axes, views: Sequence[View], room: Room, scale: int) 
     """Names of the walls in the plan, captions of the views, the room's frame."""
     plan = views[0]
     for face in room.geometry.faces:
-        if face.axis == 2:
+        if not is_wall(room.geometry, face):
             continue
         along = plan.to_page(face.corners_m[:2])
         angle = np.degrees(np.arctan2(*(along[1] - along[0])[::-1]))

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..room.faces import Face
 from ..room.furnishing import Furniture
+from ..room.obstacles import Obstacle
 from ..room.room import Room
 from .style import INK, PAPER, QUIET, SHADE, fit, plain_label
 
@@ -30,16 +32,23 @@ def letter(index: int) -> str:
     return text
 
 
+def obstacle_mark(index: int) -> str:
+    """a, b, … of the obstacle with this index; furniture has capitals."""
+    return letter(index).lower()
+
+
 def key_column(
     figure: Figure, axes: Axes, room: Room, left_m: float, top_m: float, bottom_m: float, scale: int
 ) -> None:
     """Write the column; places in metres on paper, from the page's lower left."""
     groups: list[tuple[str, list[tuple[str, str, str]]]] = [
-        ("Surfaces", [("", plain_label(f"{face.name}: {room.materials[face.name].name}", 90),
-                       KIND_FILL.get(room.materials[face.name].kind, SHADE)) for face in room.geometry.faces]),
+        ("Surfaces", [("", plain_label(f"{face.of}: {room.materials[face.name].name}", 90),
+                       KIND_FILL.get(room.materials[face.name].kind, SHADE)) for face in _surfaces(room)]),
         ("Patches", [(str(k), f"{plain_label(patch.material.name, 60)}, {plain_label(patch.face, 20)}, "
                               f"{_sides(patch.to_m - patch.from_m)}",
                       KIND_FILL.get(patch.material.kind, SHADE)) for k, patch in enumerate(room.patches, 1)]),
+        ("Obstacles", [(obstacle_mark(k), _obstacle(room, one), "")
+                       for k, one in enumerate(room.geometry.obstacles)]),
         ("Furniture", [(letter(k), _item(item), "") for k, item in enumerate(room.furniture)]),
     ]
     groups = [group for group in groups if group[1]]
@@ -88,6 +97,19 @@ def _unplaced(axes: Axes, room: Room, left_m: float, top_m: float, bottom_m: flo
             axes.text((x + width / 2) * scale, (y - depth / 2) * scale, letter(index), fontsize=7, ha="center",
                       va="center")
             x, row = x + width + 0.002, max(row, depth)
+
+
+def _surfaces(room: Room) -> list[Face]:
+    """One face of every surface that has a finish of its own, without obstacles."""
+    obstacles = {one.name for one in room.geometry.obstacles}
+    return list({face.of: face for face in reversed(room.geometry.faces) if face.of not in obstacles}.values())[::-1]
+
+
+def _obstacle(room: Room, one: Obstacle) -> str:
+    finish = next(room.materials[face.name].name for face in room.geometry.faces if face.of == one.name)
+    width, depth, height = one.size_m
+    above = f", {one.base_m:g} m up" if one.base_m > 0 else ""
+    return plain_label(f"{one.name}: {finish}, {width:g} × {depth:g} × {height:g} m{above}", 110)
 
 
 def _item(item: Furniture) -> str:
