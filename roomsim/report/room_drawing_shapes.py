@@ -45,7 +45,7 @@ def draw_ceiling(axes: Axes, view: View, geometry: Geometry, scale: int) -> None
         page = view.to_page(np.column_stack([outline, heights]))
         axes.plot(*np.concatenate([page, page[:1]]).T, color=QUIET, linewidth=0.7, linestyle=(0, (1, 2)), zorder=2.5)
         if not part.plane[:2].any():
-            _said(axes, _inside(page), f"{plain_label(part.name, 20)} {heights[0]:.2f} m", zorder=5.6)
+            _said(axes, _inside(page), f"{plain_label(part.name, 20)}\n{heights[0]:.2f} m", zorder=5.6)
             continue
         _said(axes, _inside(page), plain_label(part.name, 20), zorder=5.6)
         shown: list[NDArray[np.float64]] = []
