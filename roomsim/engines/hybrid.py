@@ -21,13 +21,10 @@ from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
 from .rays import trace_rays
 from .special_paths import FRESNEL_ORDER
-from .wave import recent_roots, solve_box
+from .wave_field import CROSSFADE_HZ, room_crossfade_hz, wave_pressure
 
 RAY_BANDS_HZ = 1000 * OCTAVE ** np.arange(-4, 5)
 """Octaves 63 Hz to 16 kHz."""
-
-CROSSFADE_HZ = (400.0, 800.0)
-"""The octave over which the exact field of a box hands over to the images."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,12 +96,13 @@ def _wave_part(
     scene: Scene, f: NDArray[np.float64], options: Options
 ) -> tuple[NDArray[np.complex128] | None, NDArray[np.float64] | None]:
     """Pressure of the wave engine, NaN above its range, and its weight; None where it does not take part."""
-    weight = crossfade_weight(f, options.crossfade_hz)
+    fade = room_crossfade_hz(scene.room, options.crossfade_hz)
+    weight = np.zeros(f.size) if fade is None else crossfade_weight(f, fade)
     low = weight > 0
-    if not low.any() or scene.room.geometry.kind != "box":
+    if not low.any():
         return None, None
     wave = np.full((len(scene.channels), len(scene.listeners_m), f.size), np.nan, complex)
-    wave[..., low] = solve_box(scene, f[low], roots=recent_roots(scene.room, f[low]))
+    wave[..., low] = wave_pressure(scene, f[low])
     return wave, weight
 
 
@@ -140,20 +138,22 @@ def scene_transition_hz(scene: Scene) -> float:
 
 def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
     room = scene.room
-    low, high = options.crossfade_hz
-    notes = []
+    fade = room_crossfade_hz(room, options.crossfade_hz)
     rays = (f"hat is scattered, and what arrives later than {options.hand_over_s * 1e3:g} ms after the direct sound, "
             f"is ray energy ({options.rays} rays per channel, seed {options.seed}).")
-    if room.geometry.kind == "box":
-        notes = [
-            Note(code="wave-engine", high_hz=low,
-                 text=f"Up to {low:g} Hz the field is the exact solution of the box."),
-            Note(code="crossfade", low_hz=low, high_hz=high,
-                 text=f"From {low:g} to {high:g} Hz the exact field fades into image sources."),
-            Note(code="rays", low_hz=low, text=f"Above {low:g} Hz w{rays}"),
-        ]
-    else:
+    if fade is None:
         notes = [Note(code="rays", text=f"W{rays}")]
+    else:
+        low, high = fade
+        exact = room.geometry.kind == "box"
+        solved = "the exact solution of the box" if exact else "solved for by finite elements over the plan"
+        name = "exact" if exact else "solved"
+        notes = [
+            Note(code="wave-engine", high_hz=low, text=f"Up to {low:.4g} Hz the field is {solved}."),
+            Note(code="crossfade", low_hz=low, high_hz=high,
+                 text=f"From {low:.4g} to {high:.4g} Hz the {name} field fades into image sources."),
+            Note(code="rays", low_hz=low, text=f"Above {low:.4g} Hz w{rays}"),
+        ]
     first_mode = room.air.speed_m_s / (2 * float(room.geometry.size_m.max()))
     notes.append(
         Note(code="sealed-room", high_hz=first_mode,
@@ -175,11 +175,12 @@ def _plan_notes(scene: Scene, options: Options, images: ImagePart) -> list[Note]
     """What the engines leave out in rooms that are no box."""
     if scene.room.geometry.kind == "box":
         return []
-    transition = scene_transition_hz(scene)
-    notes = [Note(
-        code="no-wave-engine", high_hz=transition,
-        text=f"Below the transition ({transition:.0f} Hz) the modes of this room are not solved for; image sources and "
-             "rays stand in for them: averages over seats and third octaves may serve, single seats do not.")]
+    transition, notes = scene_transition_hz(scene), []
+    if room_crossfade_hz(scene.room, options.crossfade_hz) is None:
+        notes.append(Note(
+            code="no-wave-engine", high_hz=transition,
+            text=f"Below the transition ({transition:.0f} Hz) the modes of this room are not solved for; image sources "
+                 "and rays stand in for them: averages over seats and third octaves may serve, single seats do not."))
     hidden = ~images.direct.any(axis=-1)
     if hidden.any():
         notes.append(Note(
@@ -203,7 +204,7 @@ def first_arrivals_s(scene: Scene) -> NDArray[np.float64]:
 
 def _patch_notes(scene: Scene, options: Options) -> list[Note]:
     """How far patches and near plates are followed."""
-    low, high = options.crossfade_hz
+    low, high = room_crossfade_hz(scene.room, options.crossfade_hz) or (None, None)
     notes = []
     if scene.room.patches:
         notes.append(

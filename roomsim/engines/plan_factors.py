@@ -20,7 +20,6 @@ from .walls import PLANES_PER_E, ROWS_PER_E, FaceMix, face_mix, finish_factor
 Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
-SHORTEST_M = 0.05
 _ROWS = int(np.ceil(ROWS_PER_E * np.log(1e4))) + 1          # down to cosθ = 1e-4, as in a box
 _FAR_M = 5000.0
 """Half the size that a face counts for which has no mirror images of its patches: they are out of sight."""
@@ -43,10 +42,10 @@ class MixTables:
     first_plane: float
 
 
-def mix_tables(room: Room, faces: TreeFaces, node_hz: Floats, longest_m: float) -> MixTables:
-    """The tables of a room, for paths of up to `longest_m`."""
+def mix_tables(room: Room, faces: TreeFaces, node_hz: Floats, shortest_m: float, longest_m: float) -> MixTables:
+    """The tables of a room, for paths of `shortest_m` to `longest_m`."""
     mixes, mix_of = _mixes(room, faces)
-    first = int(np.floor(PLANES_PER_E * np.log(SHORTEST_M)))
+    first = int(np.floor(PLANES_PER_E * np.log(shortest_m)))
     planes = np.arange(first, int(np.ceil(PLANES_PER_E * np.log(longest_m))) + 2)
     distinct, column = np.unique(node_hz, return_inverse=True)
     c = np.exp(-np.arange(_ROWS) / ROWS_PER_E)[:, None]

@@ -77,8 +77,9 @@ class PlanPaths:
         self.scene, self.grid = scene, grid
         self.faces = tree_faces(scene.room.geometry)
         self.reach_m, paths = self._found(np.array(reach_m, float))
-        longest = max([float(one.length_m.max(initial=1.0)) for one in paths])
-        self.tables = _recent_tables(scene.room, self.faces, grid.plan.node_hz, longest)
+        longest = max(float(one.length_m.max(initial=1.0)) for one in paths)
+        shortest = min(float(one.length_m.min(initial=longest)) for one in paths)
+        self.tables = _recent_tables(scene.room, self.faces, grid.plan.node_hz, shortest, longest)
         rows = int(np.ceil(longest * AIR_ROWS_PER_M)) + 2
         air = scene.room.air.attenuation_np_per_m(grid.plan.node_hz)
         furnished = air + 0.5 * furniture_loss_per_m(scene.room, grid.plan.node_hz)
@@ -227,11 +228,15 @@ class _Recent(threading.local):
 _RECENT = _Recent()
 
 
-def _recent_tables(room: Room, faces: TreeFaces, node_hz: Floats, longest_m: float) -> MixTables:
-    reach = 1.15 ** np.ceil(np.log(longest_m) / np.log(1.15))       # so that the next place in the room may use them
-    key = (node_hz.tobytes(), float(reach))
+def _recent_tables(
+    room: Room, faces: TreeFaces, node_hz: Floats, shortest_m: float, longest_m: float
+) -> MixTables:
+    # a little more than needed, so that the next place in the room may use them
+    shortest = 1.3 ** np.floor(np.log(max(shortest_m, 1e-3)) / np.log(1.3))
+    reach = 1.15 ** np.ceil(np.log(longest_m) / np.log(1.15))
+    key = (node_hz.tobytes(), float(shortest), float(reach))
     if _RECENT.tables is None or _RECENT.key is None or _RECENT.key[0] is not room or _RECENT.key[1] != key:
-        _RECENT.tables = mix_tables(room, faces, node_hz, float(reach))
+        _RECENT.tables = mix_tables(room, faces, node_hz, float(shortest), float(reach))
         _RECENT.key = (room, key)
     return _RECENT.tables
 

@@ -20,13 +20,14 @@ from ..room.statistics import eyring_kuttruff_s
 from ..scene import Scene
 from ..spectra import fast_length, impulse_response, linear_grid_hz, minimum_phase, raised_cosine
 from .causal import causal_scene
-from .hybrid import CROSSFADE_HZ, crossfade_weight
+from .hybrid import crossfade_weight
 from .images import trace_images
 from .late_noise import TOP_HZ, LateNoise
 from .modes import modal_decay_s
 from .ray_part import RayPart, late_histogram
 from .rays import trace_rays
-from .wave import LOW_HZ, solve_box
+from .wave import LOW_HZ
+from .wave_field import CROSSFADE_HZ, room_crossfade_hz, wave_pressure
 
 RATES_HZ = (44100, 48000, 96000)
 SUBSONIC_HZ = 12.0
@@ -85,11 +86,11 @@ def synthesise(
     seed: int = 0,
     threads: int = 1,
 ) -> ImpulseResponses:
-    """Impulse responses of every channel at every listener of a box room.
+    """Impulse responses of every channel at every listener.
 
     Parameters
     ----------
-    scene : a box room with its loudspeakers and listeners
+    scene : a room that a wave engine serves, with its loudspeakers and listeners
     rate_hz : 44,100, 48,000 or 96,000
     length_s : default: until the longest decay has fallen by 60 dB and more
     crossfade_hz, hand_over_s : as in the hybrid
@@ -110,6 +111,10 @@ def synthesise(
     rate = float(rate_hz)
     if rate not in RATES_HZ:
         raise InvalidValue("rate_hz", rate_hz, "must be 44100, 48000 or 96000")
+    fade = room_crossfade_hz(scene.room, crossfade_hz)
+    if fade is None:
+        raise InvalidValue("room", scene.room.name, "has no wave engine for the low frequencies of an impulse response")
+    crossfade_hz = fade
     causal = causal_scene(scene)
     bands = _ray_bands(crossfade_hz)
     length = length_s or _default_length_s(scene)
@@ -154,7 +159,7 @@ def _coherent(
     weight = crossfade_weight(np.maximum(f, 1e-3), crossfade_hz)
     total, hand_over = _images(scene, f, crossfade_hz, hand_over_s, threads)
     low = (weight > 0) & (f >= LOW_HZ)
-    wave = solve_box(scene, f[low])
+    wave = wave_pressure(scene, f[low])
     total[..., low] += wave * weight[low]
     below = (f < LOW_HZ) & (weight > 0)
     for channel, listener in np.ndindex(*total.shape[:2]):

@@ -158,8 +158,8 @@ def spherical_factor(
 
     beta, c, kr = np.broadcast_arrays(np.asarray(admittance, complex), cos_incidence, wave_number_times_length)
     out = np.empty(beta.shape, complex)
-    spherical_factors(beta.reshape(-1), np.asarray(c, float).reshape(-1), np.asarray(kr, float).reshape(-1),
-                      out.reshape(-1))
+    spherical_factors(*(np.array(v, kind).reshape(-1) for v, kind in ((beta, complex), (c, float), (kr, float))),
+                      out.reshape(-1))      # copies: a view of one number for many may not be written to
     return out
 
 

@@ -89,8 +89,10 @@ def check_request(study: StudyDefinition, rate_hz: float) -> None:
         raise InvalidValue("impulse responses", rate_hz, "the sample rate must be 44100, 48000 or 96000 Hz")
     plan = make_plan(study)
     for label, room in study.rooms.items():
-        if not room.is_box:
-            raise InvalidValue("impulse responses", label, "is no box; impulse responses need one so far",
+        geometry = room.geometry()
+        if geometry.kind != "box" and not geometry.is_extruded:
+            raise InvalidValue("impulse responses", label,
+                               "has a sloping ceiling or obstacles; no wave engine gives it low frequencies",
                                "leave the room out of the study")
     files = sum(len(case.channels) * case.seats.count + 2 for case in plan.cases)
     if files > MOST_FILES:
