@@ -36,6 +36,7 @@ class SeatBands:
     band_hz : exact midbands of 1/12 octave, shape (n_band,)
     total, direct, early, late : channels summed in power, shape (*leading, n_seat, n_band)
     pair : left and right channel of each design, shape (*leading, 2, n_seat, n_band); None where no design has both
+    own : sound power of the loudspeaker alone, channels summed, shape (*leading, n_band); None where a result has none
     """
 
     dims: tuple[str, ...]
@@ -46,6 +47,7 @@ class SeatBands:
     early: NDArray[np.float64]
     late: NDArray[np.float64]
     pair: NDArray[np.float64] | None = None
+    own: NDArray[np.float64] | None = None
 
 
 def seat_bands(result: Dataset, low_hz: float = 20.0, high_hz: float = 20000.0) -> SeatBands:
@@ -82,8 +84,12 @@ def seat_bands(result: Dataset, low_hz: float = 20.0, high_hz: float = 20000.0) 
         both = by_blocks(result["level_db"].sel(channel=["left", "right"]), bands)
         pair = np.asarray(both.transpose(*dims, "channel", "listener", "band").values, float)
         pair = pair if np.isfinite(pair).any() else None
+    own = None
+    if "power_level_db" in result:
+        own = np.asarray(by_blocks(result["power_level_db"], summed).transpose(*dims, "band").values, float)
     return SeatBands(
-        dims=dims, labels=tuple(tuple(result[d].values.tolist()) for d in dims), band_hz=mids, pair=pair, **found
+        dims=dims, labels=tuple(tuple(result[d].values.tolist()) for d in dims), band_hz=mids, pair=pair, own=own,
+        **found
     )
 
 

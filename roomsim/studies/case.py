@@ -68,6 +68,7 @@ def run_case(case: Case) -> CaseResult:
         "scattered_level_db": response.scattered,
         "late_level_db": response.late,
     }
+    level["power_level_db"] = power_mean_square(case.loudspeaker, case.frequency_hz.tobytes(), case.room.air.speed_m_s)
     decay = read_case_decay(scene, response)
     fields = {name: db(values, reference) for name, values in level.items()}
     pressure = response.pressure
@@ -75,6 +76,7 @@ def run_case(case: Case) -> CaseResult:
     arrays: dict[str, NDArray] = {name: values.astype(np.float32) for name, values in fields.items()}
     arrays |= {
         "wave_weight": response.weight,
+        "late_noise_db": late_noise_db(response),
         "decay_s": decay.decay_s,
         "decay_spread_s": decay.decay_spread_s,
         **decay.ratios,
@@ -118,6 +120,33 @@ def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
         float(np.mean(np.abs(channel_far_pressure(drivers, f, directions, speed_m_s)) ** 2))
         for drivers in loudspeaker.channels.values()
     )
+
+
+@lru_cache(maxsize=64)
+def power_mean_square(loudspeaker: Loudspeaker, frequencies: bytes, speed_m_s: float) -> NDArray[np.float64]:
+    """Mean-square free-field pressure at 1 m of every channel by itself [Pa²], shape (n_channel, n_frequency).
+
+    Over the sphere, the half sphere for on-wall designs: its level is that of the channel's sound power. `frequencies` are
+    those of the case, packed.
+    """
+    f = np.frombuffer(frequencies)
+    directions = fibonacci_grid(400)
+    if loudspeaker.mounting == "on-wall":
+        directions = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]])
+    return np.array([
+        np.mean(np.abs(channel_far_pressure(drivers, f, directions, speed_m_s)) ** 2, axis=0)
+        for drivers in loudspeaker.channels.values()
+    ])
+
+
+def late_noise_db(response: Response) -> NDArray[np.float64]:
+    """Standard error of late levels from the rays, rms over channels and seats, in the result's octaves [dB]."""
+    if response.late_noise_db is None:
+        return np.zeros(OCTAVES_HZ.size)
+    at = [int(np.argmin(np.abs(np.log(response.energy_band_hz / f)))) for f in OCTAVES_HZ]
+    noise = np.asarray(response.late_noise_db, float)[..., at]
+    known = np.where(np.isfinite(noise), noise, 0.0)
+    return np.sqrt((known**2).mean(axis=(0, 1)))
 
 
 def refuse_impossible(response: Response, title: str) -> None:

@@ -21,7 +21,7 @@ Get = Callable[[str], CaseResult | None]
 
 FULL = ("channel", "listener", "frequency")
 TRAILING = {
-    "wave_weight": ("frequency",),
+    "wave_weight": ("frequency",), "power_level_db": ("channel", "frequency"), "late_noise_db": ("band",),
     "decay_s": ("band",), "decay_spread_s": ("band",),
     **dict.fromkeys(RATIOS, ("listener", "band")),
 }
@@ -90,10 +90,11 @@ class Layout:
         trailing = self.trailing(name)
         whole = tuple(self.sizes[dim] for dim in trailing)
         rows = self.rows[case]
-        if values.shape == whole and (trailing != FULL or rows == tuple(range(len(rows)))):
+        of_channels = trailing[:1] == ("channel",)
+        if values.shape == whole and (not of_channels or rows == tuple(range(len(rows)))):
             return values
         out = np.full(whole, np.nan, self.dtypes[name])
-        if trailing == FULL:
+        if of_channels:
             out[list(rows), : values.shape[1]] = values
         else:
             out[tuple(slice(n) for n in values.shape)] = values

@@ -27,6 +27,8 @@ LONG_NAMES = {
     "early_level_db": "level of the early reflections",
     "scattered_level_db": "level of scattered sound before the hand-over, part of the early level",
     "late_level_db": "level of the late sound",
+    "power_level_db": "free-field level at 1 m, mean over all directions: the sound power of a channel by itself",
+    "late_noise_db": "standard error of late levels at one seat from the rays",
     "pressure_real": "coherent pressure, real part",
     "pressure_imag": "coherent pressure, imaginary part",
     "wave_weight": "weight of the exact field",
@@ -144,7 +146,7 @@ def _small(
     for k, key in enumerate(keys):
         result, place = present(get, key), layout.places[k]
         for name in names:
-            arrays[name][place] = result.arrays[name]
+            arrays[name][place] = layout.block(name, k, result.arrays[name])
         for name in _NUMBERS:
             arrays[name][place] = getattr(result, name)
         for name in _OF_A_ROOM:
