@@ -15,6 +15,8 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from . import figures
+    from .analysis.comparing import difference_curves
+    from .analysis.peaks import find_peaks
     from .analysis.seats import band_level_db, channel_sum_db, seat_average_db, seat_spread_db, smoothed_db
     from .analysis.target import Target
     from .analysis.verdict import judge
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from .report.balance import reflection_rows as reflections
     from .report.table import table_rows as table
     from .report.write import write_report as report
+    from .studies.draws import uncertainty
     from .studies.run import predict
     from .studies.sensitivity import sensitivity
 
@@ -36,6 +39,9 @@ _PUBLIC = {
     "sensitivity": ("studies.sensitivity", "sensitivity"),
     "open_result": ("files.netcdf", "read_netcdf"),
     "table": ("report.table", "table_rows"),
+    "difference_curves": ("analysis.comparing", "difference_curves"),
+    "find_peaks": ("analysis.peaks", "find_peaks"),
+    "uncertainty": ("studies.draws", "uncertainty"),
     "judge": ("analysis.verdict", "judge"),
     "Target": ("analysis.target", "Target"),
     "seat_average_db": ("analysis.seats", "seat_average_db"),
@@ -57,7 +63,9 @@ __all__ = [
     "band_level_db",
     "channel_sum_db",
     "check",
+    "difference_curves",
     "figures",
+    "find_peaks",
     "judge",
     "load",
     "open_result",
@@ -69,6 +77,7 @@ __all__ = [
     "sensitivity",
     "smoothed_db",
     "table",
+    "uncertainty",
     "write_demo",
 ]
 

@@ -19,12 +19,14 @@ import typer
 from . import __version__
 from .commands.analyse import analyse
 from .commands.check import check
+from .commands.compare import compare
 from .commands.rooms import rooms
 from .commands.schema import schema
 from .commands.sensitivity import sensitivity
 from .commands.speaker import speaker
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
+from .commands.uncertainty import uncertainty
 from .errors import DefinitionError, InvalidValue, Problem, RoomsimError
 
 app = typer.Typer(
@@ -52,11 +54,13 @@ def _common(
 
 app.command()(demo)
 app.command()(predict)
+app.command()(compare)
 app.command()(check)
 app.command()(analyse)
 app.command()(rooms)
 app.command()(speaker)
 app.command()(sensitivity)
+app.command()(uncertainty)
 app.command()(schema)
 
 

@@ -1,4 +1,5 @@
-"""Two designs at the same places and seats: the difference of their responses, level-matched, and how well it is known."""
+"""Two designs at the same places and seats: the difference of their responses, level-matched, and how well it is
+known."""
 
 from __future__ import annotations
 
@@ -17,11 +18,12 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 MATCH_HZ = (250.0, 2500.0)
-"""Levels are matched over these third octaves: the mean of the difference there is 0. The range that loudness rests on most
-and that every loudspeaker plays; a choice of this project."""
+"""Levels are matched over these third octaves: the mean of the difference there is 0. The range that loudness rests on
+most and that every loudspeaker plays; a choice of this project."""
 GRIDS = 0.015
-"""Standard error that frequency grids leave, as part of the largest difference between two bands: band means come from a
-grid, and the late part follows the loudspeaker's power in twelfths of an octave. A shelf of 1 dB comes back to 0.016 dB."""
+"""Standard error that frequency grids leave, as part of the largest difference between two bands: band means come from
+a grid, and the late part follows the loudspeaker's power in twelfths of an octave. A shelf of 1 dB comes back to 0.016
+dB."""
 DRAW = "draw"
 """Dimension of a result whose materials, places and levels were drawn within their uncertainty (studies/draws.py)."""
 
@@ -32,7 +34,8 @@ class Curves:
 
     Attributes
     ----------
-    curves : Dataset over room, setting, place, the vary keys and band (third octaves): difference_db, low_db, high_db (the
+    curves : Dataset over room, setting, place, the vary keys and band (third octaves): difference_db, low_db, high_db
+    (the
         ends of its interval), seats_db (standard error from the seats), rays_db (from the rays), inputs_db (standard
         deviation over the draws, 0 where nothing was drawn), match_db (what was added to the first design's level)
     mean : the same over the mean of all cases; over band only
@@ -68,10 +71,10 @@ def difference_curves(
 
     Notes
     -----
-    Seats are drawn again, alike for both designs; rays are alike for both as well, so that their noise counts only as far
-    as the designs' shares of late sound differ. The parts are taken as independent and add up as variances; intervals are
-    Student's with one degree of freedom less than seats. Low bands have few independent seats in a small zone: what the
-    interval says there is for this zone.
+    Seats are drawn again, alike for both designs; rays are alike for both as well, so that their noise counts only as
+    far as the designs' shares of late sound differ. The parts are taken as independent and add up as variances;
+    intervals are Student's with one degree of freedom less than seats. Low bands have few independent seats in a small
+    zone: what the interval says there is for this zone.
     """
     from scipy.special import stdtrit
 
@@ -94,14 +97,18 @@ def difference_curves(
 
     def less(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         difference = db(x) - db(y)
-        shift = difference[..., inside].mean(axis=-1, keepdims=True) if matched else np.zeros((*difference.shape[:-1], 1))
+        shift = np.zeros((*difference.shape[:-1], 1))
+        if matched:
+            shift = difference[..., inside].mean(axis=-1, keepdims=True)
         return difference - shift, -shift[..., 0]
 
     value, shift = less(third["total"][0].mean(axis=-2), third["total"][1].mean(axis=-2))
     again = resampled_seats(np.random.default_rng(seed), draws, seats)
     weights = np.stack([np.bincount(row, minlength=seats) for row in again]) / seats
     drawn, _ = less(weights @ third["total"][0], weights @ third["total"][1])        # (*sizes, draw, band)
-    from_seats = drawn.std(axis=-2, ddof=1) * np.sqrt(seats / (seats - 1)) if seats > 1 else np.full(value.shape, np.nan)
+    from_seats = np.full(value.shape, np.nan)
+    if seats > 1:
+        from_seats = drawn.std(axis=-2, ddof=1) * np.sqrt(seats / (seats - 1))
     from_rays = _rays(result, seen, third, mids)
     quantile = float(stdtrit(max(seats - 1, 1), 0.5 + confidence / 2))
     if DRAW in dims:
@@ -144,8 +151,8 @@ def _rays(
 
 
 def _dataset(
-    variables: dict[str, NDArray[np.float64]], dims: tuple[str, ...], coords: dict[str, list], mids: NDArray[np.float64],
-    quantile: float,
+    variables: dict[str, NDArray[np.float64]], dims: tuple[str, ...], coords: dict[str, list],
+    mids: NDArray[np.float64], quantile: float,
 ) -> Dataset:
     import xarray as xr
 
@@ -154,8 +161,9 @@ def _dataset(
     parts = [grids, *(np.nan_to_num(variables[k]) for k in ("seats_db", "rays_db", "inputs_db"))]
     spread = quantile * np.sqrt(sum(part**2 for part in parts))
     every = {**variables, "low_db": value - spread, "high_db": value + spread}
-    names = {"difference_db": "difference", "low_db": "lower end of the interval", "high_db": "upper end of the interval",
-             "seats_db": "standard error from the seats", "rays_db": "standard error from the rays",
+    names = {"difference_db": "difference", "low_db": "lower end of the interval",
+             "high_db": "upper end of the interval", "seats_db": "standard error from the seats",
+             "rays_db": "standard error from the rays",
              "inputs_db": "standard deviation from drawn inputs"}
     return xr.Dataset(
         {name: ((*dims, "band"), array, {"units": "dB", "long_name": names[name]}) for name, array in every.items()},

@@ -79,12 +79,13 @@ MEASURES: tuple[Measure, ...] = (
     ),
     Measure(
         key="direct_to_rest_db", title="direct re early and late sound", unit="dB", better="", least=1.0, form="+.1f",
-        definition="mean energies, 500 Hz to 4 kHz: 10 lg(direct / (early + late)); seat-averaged",
+        definition="10 lg(direct / (early + late)), energies averaged over the seats, mean of third octaves, 500 Hz to "
+                   "4 kHz: an equaliser does not change it",
     ),
     Measure(
         key="clarity_db", title="clarity (80 ms)", unit="dB", better="high", least=1.0, form="+.1f",
-        definition="mean energies, 500 Hz to 4 kHz: 10 lg((direct + early) / late), early until 80 ms after the direct "
-                   "sound; seat-averaged",
+        definition="10 lg((direct + early) / late), early until 80 ms after the direct sound, energies averaged over "
+                   "the seats, mean of third octaves, 500 Hz to 4 kHz",
         source="C80 of [iso3382-1]; the least difference is that standard's just noticeable one",
     ),
     Measure(
@@ -154,15 +155,15 @@ def measure(mean: Mapping[str, Array], band_hz: Array, target: Target) -> dict[s
     key -> shape (n_draw,); NaN where a measure does not apply or has no band
     """
     low, high = BALANCE_RANGE_HZ
-    at = {name: _of(wider(mean[name], band_hz, 3, low, high)[0]) for name in ("direct", "early", "late")}
+    at = {name: wider(mean[name], band_hz, 3, low, high)[0] for name in ("direct", "early", "late")}
     total = mean["total"]
     out = {
         "target_deviation_db": target_deviation_db(total, band_hz, target),
         "slope_db_per_octave": slope_db(total, band_hz),
         "narrow_band_deviation_db": narrow_band_deviation_db(total, band_hz),
         "bass_extension_hz": bass_extension_hz(total, band_hz),
-        "direct_to_rest_db": db(at["direct"]) - db(at["early"] + at["late"]),
-        "clarity_db": db(at["direct"] + at["early"]) - db(at["late"]),
+        "direct_to_rest_db": _of(db(at["direct"]) - db(at["early"] + at["late"])),
+        "clarity_db": _of(db(at["direct"] + at["early"]) - db(at["late"])),
         **{f"{name}_slope_db_per_octave": slope_db(mean[name], band_hz) for name in ("direct", "early", "late")},
         "seat_difference_db": np.sqrt(np.maximum(_of(mean["seat_variance"]), 0)),
         "left_right_difference_db": (

@@ -3,8 +3,8 @@
 A resonance of a loudspeaker goes out in all directions: it stands in its sound power, and so in every curve of every
 seat, room and place. What the room does moves from seat to seat at high frequency; at low frequency a small zone lies
 within one wavelength, a mode's peak is at every seat, and rooms of like size share it. So the power of the loudspeaker
-alone decides, which a prediction has apart; how many of all seat curves show the peak is said beside it. The direct sound
-would not do: a wall and a floor close by comb it.
+alone decides, which a prediction has apart; how many of all seat curves show the peak is said beside it. The direct
+sound would not do: a wall and a floor close by comb it.
 """
 
 from __future__ import annotations
@@ -148,8 +148,8 @@ def _peak(
     where = f"in {room}, " if room is not None and rooms > 1 else ""
     words = f"{design}, {f:.0f} Hz: {where}{heard}{alone}, in {stays:.0%} of all seat curves: ".replace("%", " %")
     words += {"loudspeaker": "the loudspeaker's", "room": "the room's", "unclear": "unclear whose"}[owner]
-    return Peak(design=design, room=room, frequency_hz=f, height_db=height, own_db=float(own[at]), stays=stays, owner=owner,
-                words=words)
+    return Peak(design=design, room=room, frequency_hz=f, height_db=height, own_db=float(own[at]), stays=stays,
+                owner=owner, words=words)
 
 
 def _maxima(curve: Array, least: Array) -> list[int]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InvalidValue
+from .comparing import DRAW
 from .measures import BY_KEY, MEASURES, Measure, averages, measure
 from .pairing import NOTHING, Estimate, holm, over_rooms, over_seats, resampled_seats, student
 from .seat_bands import SeatBands, seat_bands
@@ -226,7 +227,8 @@ def _differences(
             continue
         again = drawn[one.key][a] - drawn[one.key][b]                       # (room, …, draw)
         by_room = np.nanmean(again.reshape(len(rooms), -1, again.shape[-1])[known], axis=1)
-        here = over_seats_of_rooms(each[known], by_room, seats, confidence)
+        inputs = _between_draws(case, seen.dims[1:])
+        here = over_seats_of_rooms(each[known], by_room, seats, confidence, inputs)
         rows.append((one, a, b, each, here, over_rooms(each[known], confidence)))
     p_here, p_there = (holm([row[k].p for row in rows]) for k in (4, 5))
     return tuple(
@@ -234,14 +236,25 @@ def _differences(
     )
 
 
+def _between_draws(case: NDArray[np.float64], dims: tuple[str, ...]) -> float:
+    """Standard deviation over drawn inputs of the mean over everything else; 0 where nothing was drawn."""
+    if DRAW not in dims or case.shape[dims.index(DRAW)] < 2:
+        return 0.0
+    means = np.nanmean(np.moveaxis(case, dims.index(DRAW), 0).reshape(case.shape[dims.index(DRAW)], -1), axis=1)
+    return float(means.std(ddof=1))
+
+
 def over_seats_of_rooms(
-    each: NDArray[np.float64], drawn: NDArray[np.float64], seats: int, confidence: float
+    each: NDArray[np.float64], drawn: NDArray[np.float64], seats: int, confidence: float, inputs: float = 0.0
 ) -> Estimate:
-    """Mean over rooms with its interval from the seats drawn again in each: (n_room,), (n_room, n_draw)."""
+    """Mean over rooms with its interval from the seats drawn again in each: (n_room,), (n_room, n_draw).
+
+    `inputs` is the standard deviation that drawn inputs (studies/draws.py) bring, alike in all rooms.
+    """
     if seats < 2 or not np.isfinite(drawn).all():
         return over_seats(float(each.mean()), drawn.mean(axis=0), 1, each.size, confidence)
     variance = drawn.var(axis=1, ddof=1) * seats / (seats - 1)
-    error = float(np.sqrt(variance.sum()) / each.size)
+    error = float(np.hypot(np.sqrt(variance.sum()) / each.size, inputs))
     return student(float(each.mean()), error, each.size * (seats - 1), confidence)
 
 

@@ -126,8 +126,8 @@ def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
 def power_mean_square(loudspeaker: Loudspeaker, frequencies: bytes, speed_m_s: float) -> NDArray[np.float64]:
     """Mean-square free-field pressure at 1 m of every channel by itself [Pa²], shape (n_channel, n_frequency).
 
-    Over the sphere, the half sphere for on-wall designs: its level is that of the channel's sound power. `frequencies` are
-    those of the case, packed.
+    Over the sphere, the half sphere for on-wall designs: its level is that of the channel's sound power. `frequencies`
+    are those of the case, packed.
     """
     f = np.frombuffer(frequencies)
     directions = fibonacci_grid(400)

@@ -73,7 +73,8 @@ class Uncertainty:
     Attributes
     ----------
     result : as `predict` gives, with one more dimension, `draw`; `difference_curves` and `judge` take it
-    bands : level_db and decay_s with their `_low_`, `_high_` and `_sd_` counterparts (level_low_db, …) over design, room,
+    bands : level_db and decay_s with their `_low_`, `_high_` and `_sd_` counterparts (level_low_db, …) over design,
+    room,
         setting, place and band; levels are seat-averaged third octaves, channels summed in power
     draws : how many
     precision_db : standard error of the ends of the band that these draws reach, rms over bands and cases
@@ -117,8 +118,8 @@ def uncertainty(
 
     Notes
     -----
-    Bands are Student's prediction intervals of the level in decibels and of the logarithm of the decay time. Draws come in
-    opposite pairs, so their mean hardly moves and their spread has half as many degrees of freedom as draws.
+    Bands are Student's prediction intervals of the level in decibels and of the logarithm of the decay time. Draws come
+    in opposite pairs, so their mean hardly moves and their spread has half as many degrees of freedom as draws.
     """
     inputs = inputs or Inputs()
     if draws is not None and (draws < 4 or draws % 2):

@@ -25,6 +25,7 @@ BAND_HZ = midbands_hz(12, 31, 1950)
 FACES = ("front", "back", "left", "right", "floor", "ceiling")
 HARD = ("plaster on brick", "plasterboard on studs", "painted brick", "double glazing")
 FLOORS = ("oak on joists", "parquet on concrete", "heavy carpet on underlay")
+NAMES = ("loudspeaker", "room", "unclear", "not found")
 NEAR = 2 ** (2.5 / 12)
 """A peak this close to where it was planted is that peak: the filter's own slopes and a mode beside it may shift it."""
 
@@ -34,7 +35,8 @@ def two_way(*sections: Section) -> Loudspeaker:
     here = np.zeros(3)
     woofer = PlacedDriver(name="woofer", directivity=Omni(name="point"), position_m=here,
                           filter=Filter(lowpass_hz=2500, highpass_hz=45, equaliser=sections))
-    tweeter = PlacedDriver(name="tweeter", directivity=Omni(name="point"), position_m=here, filter=Filter(highpass_hz=2500))
+    tweeter = PlacedDriver(name="tweeter", directivity=Omni(name="point"), position_m=here,
+                           filter=Filter(highpass_hz=2500))
     return Loudspeaker(name="two-way", width_m=0.2, height_m=0.3, depth_m=0.2, mounting="free",
                        channels={"one": (woofer, tweeter)})
 
@@ -43,7 +45,8 @@ def some_room(rng: np.random.Generator) -> Room:
     size = rng.uniform((3.6, 3.0, 2.3), (7.0, 5.0, 2.8))
     finishes = [*rng.choice(HARD, 4), str(rng.choice(FLOORS)), str(rng.choice(HARD))]
     known = catalogue()
-    return Room(name="made", geometry=box(*size), materials={f: known[str(m)] for f, m in zip(FACES, finishes, strict=True)})
+    chosen = {face: known[str(name)] for face, name in zip(FACES, finishes, strict=True)}
+    return Room(name="made", geometry=box(*size), materials=chosen)
 
 
 def seen(room: Room, speakers: dict[str, Loudspeaker], place: Place, seats: Seats) -> SeatBands:
@@ -77,10 +80,10 @@ def one_case(seed: int) -> tuple[Section, list[Peak], list[Peak]]:
 def confusion(seeds: range) -> tuple[dict[tuple[str, str], int], list[str]]:
     """What was planted, or is the room's by construction, by what it was named; and a line per case.
 
-    The loudspeaker without the resonance has no peak of its own, so that all of its peaks are the room's: the strongest of
-    each room below 300 Hz, at least half an octave from the planted one, is looked for in the resonant design.
+    The loudspeaker without the resonance has no peak of its own, so that all of its peaks are the room's: the strongest
+    of each room below 300 Hz, at least half an octave from the planted one, is looked for in the resonant design.
     """
-    table = {(what, name): 0 for what in ("resonance", "mode") for name in ("loudspeaker", "room", "unclear", "not found")}
+    table = {(what, name): 0 for what in ("resonance", "mode") for name in NAMES}
     lines = []
 
     def named(peaks: list[Peak], f: float) -> str:
@@ -93,7 +96,8 @@ def confusion(seeds: range) -> tuple[dict[tuple[str, str], int], list[str]]:
         modes = [p for p in plain if p.frequency_hz < 300 and abs(np.log2(p.frequency_hz / section.frequency_hz)) > 0.5]
         mode = max(modes, key=lambda p: p.height_db, default=None)
         table["resonance", ours] += 1
-        line = f"{seed:3d} resonance {section.frequency_hz:6.0f} Hz {section.gain_db:4.1f} dB Q {section.q:4.1f}: {ours:12s}"
+        planted = f"{section.frequency_hz:6.0f} Hz {section.gain_db:4.1f} dB Q {section.q:4.1f}"
+        line = f"{seed:3d} resonance {planted}: {ours:12s}"
         if mode is not None:
             theirs = named(peaks, mode.frequency_hz)
             table["mode", theirs] += 1
@@ -123,9 +127,8 @@ def test_fifty_cases():
     EVIDENCE.mkdir(exist_ok=True)
     head = ["Resonances planted in a driver and the strongest mode of each room: 50 random rooms, seeds 0 to 49.",
             "Rows: what it is; columns: what it was named.", ""]
-    names = ("loudspeaker", "room", "unclear", "not found")
-    head += [f"{'':10s}" + "".join(f"{name:>13s}" for name in names)]
-    head += [f"{what:10s}" + "".join(f"{table[what, name]:13d}" for name in names) for what in ("resonance", "mode")]
+    head += [f"{'':10s}" + "".join(f"{name:>13s}" for name in NAMES)]
+    head += [f"{what:10s}" + "".join(f"{table[what, name]:13d}" for name in NAMES) for what in ("resonance", "mode")]
     (EVIDENCE / "peaks.txt").write_text("\n".join([*head, "", *lines]) + "\n", "utf-8")
     check(table, 50)
 
