@@ -11,7 +11,8 @@ frequency plane-wave factors are not the field of a box, and the wave engine sta
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,6 +28,7 @@ from .plan_reflections import plan_reflections
 from .reflections import strongest_reflections
 
 _BLOCK = 64                 # listeners summed at a time
+_PLAN_BLOCK = 24            # listeners whose visible paths are held at a time
 _WHOLE_GROWTH = 1.25        # a shell of the whole sum is so much longer than the one before
 _WHOLE_ENERGY = 1e-6        # the sum ends where a shell adds less than this to the energy
 _LONGEST_M = 4000.0
@@ -123,12 +125,9 @@ def trace_images(
     if not box:
         if np.isinf(high).any():
             raise InvalidValue("whole", whole, "the whole image sum needs a box room")
-        paths = PlanPaths(scene, grid, high)
-        less = high - paths.reach_m
-        end, full, high = end - less, full - less, high - less
-        direct, early, counts = plan_sums(paths, full, high)
-        listed = plan_reflections(paths, end, reflection_listeners, reflections, all_within_ms) if reflections else []
-        return ImagePart(direct=direct, early=early, hand_over_s=end / c, path_count=counts, reflections=tuple(listed))
+        asked = {"listeners": reflection_listeners if reflections else (), "count": reflections,
+                 "all_within_ms": all_within_ms}
+        return _of_plan(scene, grid, end, full, high, asked)
     if np.isinf(high).any():
         sums = [_whole(scene, grid, channel, threads) for channel in channels]
     else:
@@ -146,6 +145,28 @@ def trace_images(
         path_count=np.stack([count for _, count in sums]),
         reflections=tuple(listed),
     )
+
+
+def _of_plan(
+    scene: Scene, grid: Grid, end_m: NDArray[np.float64], full_m: NDArray[np.float64], high_m: NDArray[np.float64],
+    asked: dict[str, Any],
+) -> ImagePart:
+    """Images of a room that is no box, a block of listeners after the other; lengths (n_channel, n_listener)."""
+    parts = []
+    for begin in range(0, len(scene.listeners_m), _PLAN_BLOCK):
+        block = slice(begin, begin + _PLAN_BLOCK)
+        some = replace(scene, listeners_m=scene.listeners_m[block])
+        paths = PlanPaths(some, grid, high_m[:, block])
+        less = high_m[:, block] - paths.reach_m
+        direct, early, counts = plan_sums(paths, full_m[:, block] - less, high_m[:, block] - less)
+        here = [listener - begin for listener in asked["listeners"] if 0 <= listener - begin < len(some.listeners_m)]
+        end = end_m[:, block] - less
+        listed = plan_reflections(paths, end, here, asked["count"], asked["all_within_ms"]) if here else []
+        parts.append((direct, early, end / scene.room.air.speed_m_s, counts,
+                      [replace(one, listener=one.listener + begin) for one in listed]))
+    direct, early, hand_over, counts = (np.concatenate([part[k] for part in parts], axis=1) for k in range(4))
+    listed = sorted((one for part in parts for one in part[4]), key=lambda one: one.channel)
+    return ImagePart(direct=direct, early=early, hand_over_s=hand_over, path_count=counts, reflections=tuple(listed))
 
 
 def _summed(

@@ -12,7 +12,7 @@ from engines.plan_scenes import OBLONG, SIDES, furnished, inside, l_shape, lean_
 from independent.visible_images import Polygon, visible
 
 from roomsim.bands import analysis_grid_hz
-from roomsim.engines import plan_images
+from roomsim.engines import images, plan_images
 from roomsim.engines.hit_factors import HitFactors
 from roomsim.engines.images import trace_images
 from roomsim.engines.lattice import image_coordinates
@@ -178,6 +178,19 @@ def test_the_hand_over_comes_earlier_where_paths_are_too_many(monkeypatch):
     assert less.hand_over_s[0, 0] < full.hand_over_s[0, 0] and less.path_count[0, 0] < full.path_count[0, 0]
     same = trace_images(place, F, reflections=0, max_distance_m=float(less.hand_over_s[0, 0]) * 343.0 + 1e-9)
     assert np.allclose(same.pressure, less.pressure, atol=1e-9)
+
+
+def test_many_listeners_are_those_of_few(monkeypatch):
+    """Blocks of listeners: the same pressures, counts and lists, by their own numbers."""
+    geometry = lean_to()
+    points = inside(geometry, 6, seed=17)
+    place = scene(room_of(geometry), points[0], points[1:])
+    options = {"max_distance_m": 12.0, "reflections": 3, "reflection_listeners": (0, 3)}
+    whole = trace_images(place, F, **options)
+    monkeypatch.setattr(images, "_PLAN_BLOCK", 2)
+    parts = trace_images(place, F, **options)
+    assert np.array_equal(whole.pressure, parts.pressure) and np.array_equal(whole.path_count, parts.path_count)
+    assert whole.reflections == parts.reflections and {one.listener for one in parts.reflections} == {0, 3}
 
 
 def test_the_whole_sum_needs_a_box():
