@@ -1,0 +1,52 @@
+"""Rooms that are no box through a whole study: predicted and reported."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import roomsim
+
+GOOD = Path(__file__).resolve().parents[1] / "definitions" / "good"
+
+STUDY = """study: A bar in rooms that are no box
+rooms: {alcove: alcove.yaml, attic: attic.yaml}
+designs: {sketch: {loudspeaker: bar.yaml}}
+places:
+  wall: {wall: front, across_fraction: 0.45, gap_m: 0.05, height_m: 0.75}
+seats: {distance_m: 2.2, ear_height_m: 1.1, count: 3, spread_m: {depth: 0.4, across: 0.6, height: 0.2}}
+frequency: {low_hz: 150, high_hz: 2000, per_octave: 3}
+"""
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("plans")
+    shutil.copytree(GOOD, folder, dirs_exist_ok=True)
+    (folder / "study.yaml").write_text(STUDY, "utf-8")
+    return roomsim.predict(roomsim.load(folder / "study.yaml"), jobs=1)
+
+
+def test_everything_is_there_and_finite(result):
+    for name in ("level_db", "direct_level_db", "early_level_db", "late_level_db", "decay_s"):
+        assert np.all(np.isfinite(result[name].values)), name
+    # the alcove's field is solved up to 200 Hz, the attic's nowhere: obstacles
+    weight = result["wave_weight"].sel(room="alcove").values.reshape(-1, result.frequency.size)[0]
+    low = result.frequency.values < 199
+    assert np.all(weight[low] == 1) and np.all(weight[result.frequency.values > 401] == 0)
+
+
+def test_notes_and_reflections_name_what_is_there(result):
+    said = json.loads(result.attrs["metadata"])
+    codes = {note["code"] for note in said["notes"]}
+    assert {"wave-engine", "crossfade", "rays", "obstacles", "opening"} <= codes
+    assert {"slope", "ceiling", "floor"} <= {face for one in said["reflections"] for face in one["faces"]}
+
+
+def test_the_report_draws_them(result, tmp_path):
+    roomsim.report(result, tmp_path / "out")
+    assert (tmp_path / "out" / "overview.png").stat().st_size > 10_000
