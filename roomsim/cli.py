@@ -18,6 +18,7 @@ import typer
 
 from . import __version__
 from .commands.analyse import analyse
+from .commands.bounce import bounce
 from .commands.check import check
 from .commands.compare import compare
 from .commands.rooms import rooms
@@ -60,6 +61,7 @@ app.command()(analyse)
 app.command()(rooms)
 app.command()(speaker)
 app.command()(sensitivity)
+app.command()(bounce)
 app.command()(uncertainty)
 app.command()(schema)
 

@@ -24,9 +24,6 @@ class Estimate:
     p: float
 
 
-NOTHING = Estimate(value=float("nan"), low=float("nan"), high=float("nan"), p=float("nan"))
-
-
 def resampled_seats(rng: np.random.Generator, draws: int, seats: int) -> NDArray[np.int64]:
     """Seats drawn with replacement, shape (draws, seats) [efron-tibshirani1993]."""
     return rng.integers(0, seats, (draws, seats))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..bands import band_means, from_db, midbands_hz
 from .blocks import by_blocks
+from .speech import speech_transmission
 
 if TYPE_CHECKING:
     from xarray import DataArray, Dataset
@@ -37,6 +38,7 @@ class SeatBands:
     total, direct, early, late : channels summed in power, shape (*leading, n_seat, n_band)
     pair : left and right channel of each design, shape (*leading, 2, n_seat, n_band); None where no design has both
     own : sound power of the loudspeaker alone, channels summed, shape (*leading, n_band); None where a result has none
+    speech : speech transmission index, shape (*leading, n_seat); None where a result has none
     """
 
     dims: tuple[str, ...]
@@ -48,6 +50,7 @@ class SeatBands:
     late: NDArray[np.float64]
     pair: NDArray[np.float64] | None = None
     own: NDArray[np.float64] | None = None
+    speech: NDArray[np.float64] | None = None
 
 
 def seat_bands(result: Dataset, low_hz: float = 20.0, high_hz: float = 20000.0) -> SeatBands:
@@ -89,8 +92,15 @@ def seat_bands(result: Dataset, low_hz: float = 20.0, high_hz: float = 20000.0) 
         own = np.asarray(by_blocks(result["power_level_db"], summed).transpose(*dims, "band").values, float)
     return SeatBands(
         dims=dims, labels=tuple(tuple(result[d].values.tolist()) for d in dims), band_hz=mids, pair=pair, own=own,
+        speech=_speech(result, dims),
         **found
     )
+
+
+def _speech(result: Dataset, dims: tuple[str, ...]) -> NDArray[np.float64] | None:
+    if "modulation_index" not in result:
+        return None
+    return np.asarray(speech_transmission(result).transpose(*dims, "listener").values, float)
 
 
 def wider(energy: NDArray[np.float64], band_hz: NDArray[np.float64], fraction: int, low_hz: float, high_hz: float

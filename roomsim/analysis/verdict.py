@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from ..errors import InvalidValue
 from .comparing import DRAW
 from .measures import BY_KEY, MEASURES, Measure, averages, measure
-from .pairing import NOTHING, Estimate, holm, over_rooms, over_seats, resampled_seats, student
+from .pairing import Estimate, holm, over_rooms, over_seats, resampled_seats, student
 from .seat_bands import SeatBands, seat_bands
+from .spatial import spatial_measures
 from .target import HOUSE_TARGET, Target
 from .words import difference_words, ranking_words
 
@@ -94,7 +95,7 @@ class Judgement:
         long_name, units, better, definition, source
     definitions : the measures
     ranking : of every measure that has a better end, best first
-    differences : of every pair of designs by every measure
+    differences : of every pair of designs by every measure that both have
     sentences : what matters most, in words: ranking and real differences
     target : what responses were measured against
     confidence : of the intervals
@@ -141,6 +142,7 @@ def judge(
         raise InvalidValue("confidence", confidence, "must be 0.5 to 0.999")
     seen = seat_bands(result)
     values, errors = _measured(seen, target, seed)
+    values |= spatial_measures(result)
     ranking = _ranking(seen, values)
     differences = _differences(seen, values, errors, confidence)
     return Judgement(
@@ -170,6 +172,8 @@ def _measured(
         parts = {name: energy[here] for name, energy in parts.items()}
         if seen.pair is not None and np.isfinite(seen.pair[at][:, here]).all():
             parts["pair"] = seen.pair[at][:, here]
+        if seen.speech is not None:
+            parts["speech"] = seen.speech[at][here]
         w = weights[at[1]] if here.all() else _weights(np.random.default_rng([seed, at[1]]), draws, int(here.sum()))
         for store, weight in ((values, None), (drawn, w)):
             for key, value in measure(averages(parts, seen.band_hz, weight), seen.band_hz, target).items():
@@ -223,7 +227,10 @@ def _differences(
         each = _by_room(case[None])[0]
         known = np.isfinite(each)
         if not known.any():
-            rows.append((one, a, b, each, NOTHING, NOTHING))
+            continue
+        if not case[np.isfinite(case)].any():                  # exactly alike, whatever the seats
+            same = Estimate(value=0.0, low=0.0, high=0.0, p=1.0)
+            rows.append((one, a, b, each, same, same))
             continue
         again = drawn[one.key][a] - drawn[one.key][b]                       # (room, …, draw)
         by_room = np.nanmean(again.reshape(len(rooms), -1, again.shape[-1])[known], axis=1)

@@ -16,7 +16,7 @@ def number(measure: Measure, value: float, sign: bool = False) -> str:
     """A value of a measure with its unit; one more digit than the table has, for differences."""
     digits = int(measure.form[-2]) if measure.form[-2].isdigit() else 0
     text = f"{value:+.{digits}f}" if sign else f"{value:{measure.form}}"
-    return f"{text.replace('-', '−')} {measure.unit}"
+    return f"{text.replace('-', '−')} {measure.unit}".rstrip()
 
 
 def difference_words(

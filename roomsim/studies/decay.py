@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..analysis.decay import decay_from_energy
+from ..analysis.speech import exponential_transfer, modulation_index, modulation_transfer
 from ..bands import OCTAVES_HZ
 from ..engines.hybrid import modal_decays
 from ..response import Response
@@ -34,7 +35,8 @@ class CaseDecay:
         does not come from them
     method : how each was found
     ratios : early decay time, C50, C80, D50, centre time at each seat, (n_listener, n_band) each; NaN below the
-        transition frequency, where energy has no meaning apart from the modes
+        transition frequency, where energy has no meaning apart from the modes; and modulation_index, there that of the
+        modal decay
     """
 
     decay_s: NDArray[np.float64]
@@ -65,11 +67,14 @@ def read_case_decay(scene: Scene, response: Response) -> CaseDecay:
         spread = np.where(seen > 1, _deviation(read["t20_s"]), np.nan)
     error = np.where(known, _jackknife(response, kept, float(start.mean()), t20), 0.0)
     ratios = {name: read[parameter].copy() for name, parameter in RATIOS.items()}
+    index = modulation_index(modulation_transfer(energy, response.energy_step_s))
     low, modal = modal_decays(scene)
     for k in range(low.size):
         decay[k], spread[k], error[k], method[k] = modal[k], np.nan, 0.0, FROM_MODES
         for values in ratios.values():
             values[:, k] = np.nan
+        index[:, k] = modulation_index(exponential_transfer(modal[k]))
+    ratios["modulation_index"] = index
     return CaseDecay(decay_s=decay, decay_spread_s=spread, error=error, method=tuple(method), ratios=ratios)
 
 

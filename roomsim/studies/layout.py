@@ -22,6 +22,7 @@ Get = Callable[[str], CaseResult | None]
 FULL = ("channel", "listener", "frequency")
 TRAILING = {
     "wave_weight": ("frequency",), "power_level_db": ("channel", "frequency"), "late_noise_db": ("band",),
+    "modulation_index": ("listener", "band"),
     "decay_s": ("band",), "decay_spread_s": ("band",),
     **dict.fromkeys(RATIOS, ("listener", "band")),
 }

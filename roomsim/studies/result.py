@@ -28,6 +28,7 @@ LONG_NAMES = {
     "scattered_level_db": "level of scattered sound before the hand-over, part of the early level",
     "late_level_db": "level of the late sound",
     "power_level_db": "free-field level at 1 m, mean over all directions: the sound power of a channel by itself",
+    "modulation_index": "modulation transfer index of the octave (IEC 60268-16)",
     "late_noise_db": "standard error of late levels at one seat from the rays",
     "pressure_real": "coherent pressure, real part",
     "pressure_imag": "coherent pressure, imaginary part",
