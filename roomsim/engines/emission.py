@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..bands import band_means
 from ..room.materials import reflection_factor
-from ..scene import Scene
-from .late import channel_power_rho_c
+from ..scene import Emitter, Scene
+from .late import fine_grid_hz, power_on
 from .ray_surfaces import band_frequencies_hz
 
 ELEVATIONS, AZIMUTHS = 36, 72
@@ -87,7 +90,8 @@ def channel_emission(scene: Scene, channel: int, band_hz: ArrayLike, fraction: i
         return square.reshape(len(square), -1, count).mean(axis=-1)
 
     def power() -> NDArray[np.float64]:
-        return channel_power_rho_c(scene, channel, f).reshape(-1, count).mean(axis=-1)
+        fine = fine_grid_hz(band_hz, fraction)
+        return band_means(power_on(scene, channel, fine)[None], fine, np.asarray(band_hz, float), fraction)[0]
 
     def emission(table: NDArray[np.float64], sent: NDArray[np.float64], into: NDArray | None) -> Emission:
         """Scale so that `sent` (the table as it leaves the wall) has the channel's power."""
@@ -96,7 +100,7 @@ def channel_emission(scene: Scene, channel: int, band_hz: ArrayLike, fraction: i
 
     solid = _solid_angles()
     if wall is None:
-        table = bands(_square(_far(scene, channel, f, directions, centre)))
+        table = bands(_square(_far_on_grid(scene, channel, f, directions, centre)))
         return emission(table, solid @ table, None)
     face, finish = scene.room.geometry.face(wall), scene.room.materials[wall]
     cosine = directions @ face.normal
@@ -107,7 +111,7 @@ def channel_emission(scene: Scene, channel: int, band_hz: ArrayLike, fraction: i
         ahead = np.where(into_room[:, None], directions, mirrored)
         table = bands(_square(_far(scene, channel, f, ahead, centre) * (1 + factor) / 2))
         return emission(table, 0.5 * solid @ table, face.normal)
-    here = _far(scene, channel, f, directions, centre)
+    here = _far_on_grid(scene, channel, f, directions, centre)
     there = _mirrored(scene, channel, f, mirrored, centre, here)
     direct = np.where(into_room[:, None], here, there)
     image = np.where(into_room[:, None], there, here) * factor
@@ -134,6 +138,36 @@ def _mirrored(
         return _far(scene, channel, f, mirrored, centre)
     cell = np.round(row).astype(int) * AZIMUTHS + np.round(column).astype(int) % AZIMUTHS
     return here[cell]
+
+
+class _Recent(threading.local):
+    """Far fields on the grid of the designs of each thread's last cases, which often stand in other rooms next."""
+
+    def __init__(self) -> None:
+        self.fields: dict[Any, tuple[list[Emitter], NDArray[np.complex128]]] = {}
+
+
+_RECENT = _Recent()
+
+HELD = 8
+"""Far fields that are kept, 3 MB each."""
+
+
+def _far_on_grid(
+    scene: Scene, channel: int, f: NDArray[np.float64], directions: NDArray[np.float64], centre: NDArray[np.float64]
+) -> NDArray[np.complex128]:
+    """`_far` on the grid's directions, remembered: it does not depend on where in a room a design stands."""
+    emitters = scene.channel_emitters(channel)
+    key = (scene.room.air.speed_m_s, f.tobytes(), *(
+        (id(one.directivity), id(one.filter), one.rotation.tobytes(), np.round(one.position_m - centre, 9).tobytes())
+        for one in emitters
+    ))
+    if key not in _RECENT.fields:
+        if len(_RECENT.fields) >= HELD:
+            _RECENT.fields.clear()
+        # The emitters are kept too, or another object could come to have their identity.
+        _RECENT.fields[key] = list(emitters), _far(scene, channel, f, directions, centre)
+    return _RECENT.fields[key][1]
 
 
 def _far(

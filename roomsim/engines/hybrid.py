@@ -41,7 +41,7 @@ class Options:
 
     crossfade_hz: tuple[float, float] = CROSSFADE_HZ
     hand_over_s: float = HAND_OVER_S
-    rays: int = 20_000
+    rays: int = 5_000
     seed: int = 1
 
 

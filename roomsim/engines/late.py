@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -41,11 +43,10 @@ def spectrum_of_bands(
     f, mids = np.asarray(frequency_hz, float), np.asarray(band_hz, float)
     half = OCTAVE ** (0.5 / fraction)
     low, high = min(f[0], mids[0] / half), max(f[-1], mids[-1] * half)
-    count = int(np.ceil(POINTS_PER_OCTAVE * np.log(high / low) / np.log(OCTAVE))) + 1
-    fine = np.geomspace(low, high, max(count, 2))
+    fine = _fine_grid_hz(low, high)
     out = np.empty((*energy.shape[:2], f.size))
     for channel in range(energy.shape[0]):
-        power = channel_power_rho_c(scene, channel, fine)
+        power = power_on(scene, channel, fine)
         with np.errstate(divide="ignore"):
             wanted = np.maximum(np.log(energy[channel]), -200.0)          # no ray arrived: nothing, but finite
         gain = np.zeros_like(wanted)
@@ -54,6 +55,42 @@ def spectrum_of_bands(
             gain += wanted - np.log(band_means(found, fine, mids, fraction))
         out[channel] = np.exp(_between(f, mids, gain)) * np.interp(np.log(f), np.log(fine), power)
     return out
+
+
+class _Recent(threading.local):
+    """Powers of the scene of each thread's last call: rays and spectra of one scene ask for the same."""
+
+    scene: Scene | None = None
+
+    def __init__(self) -> None:
+        self.powers: dict[tuple[int, bytes], NDArray[np.float64]] = {}
+
+
+_RECENT = _Recent()
+
+RANGE_HZ = (20.0, 20000.0)
+"""Powers are found over this range and the bands' own, whatever part of it is asked for."""
+
+
+def fine_grid_hz(band_hz: ArrayLike, fraction: int) -> NDArray[np.float64]:
+    """The grid of POINTS_PER_OCTAVE on which powers are found, over all of the bands and of RANGE_HZ."""
+    mids, half = np.asarray(band_hz, float), OCTAVE ** (0.5 / fraction)
+    return _fine_grid_hz(min(RANGE_HZ[0], mids[0] / half), max(RANGE_HZ[1], mids[-1] * half))
+
+
+def _fine_grid_hz(low: float, high: float) -> NDArray[np.float64]:
+    count = int(np.ceil(POINTS_PER_OCTAVE * np.log(high / low) / np.log(OCTAVE))) + 1
+    return np.geomspace(low, high, max(count, 2))
+
+
+def power_on(scene: Scene, channel: int, fine_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`channel_power_rho_c`, remembered for the last scene."""
+    if _RECENT.scene is not scene:
+        _RECENT.scene, _RECENT.powers = scene, {}
+    key = channel, fine_hz.tobytes()
+    if key not in _RECENT.powers:
+        _RECENT.powers[key] = channel_power_rho_c(scene, channel, fine_hz)
+    return _RECENT.powers[key]
 
 
 def _between(

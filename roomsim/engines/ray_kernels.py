@@ -1,13 +1,7 @@
-"""Compiled loop of the ray engine: scalars and arrays only.
+"""Compiled loops of the ray engine: scalars and arrays only.
 
-A ray carries parts of one per band: what its path takes from the energy does not depend on what sends it. What it
-leaves at the listeners is listed, and every channel that starts there adds the list up, each entry times its own
-energy in that ray's first direction. So channels share their rays, and designs at one place do.
-
-Bands travel together as long as their dice agree. At every surface one number is drawn; the bands whose
-scattering coefficient exceeds it scatter, the others reflect specularly. Where they part, the ray becomes
-two: each band follows one path of its own with unit weight, so nothing is reweighted, no band's variance
-suffers from another's scattering coefficient, and the cost lies between one path and one per band.
+Rays follow mirror paths and throw no dice: a path is the same for all bands and all senders, and what surfaces and
+furniture take and scatter out of it is a factor per band. Where scattered sound goes is ray_transfer's.
 """
 
 from __future__ import annotations
@@ -31,11 +25,17 @@ def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
     return decorate
 
 
-WALLS, AIR, FURNITURE, TRAVELLING, DROPPED, LOST = range(6)
-"""Rows of the ledger: absorbed by surfaces, air, furniture; on its way at the end; given up as negligible;
-in rays that found no surface (rounding at an edge)."""
+WALLS, FURNITURE, DROPPED, LOST, FLYING = range(5)
+"""Rows of the ledger: absorbed by surfaces and furniture; given up as negligible; in rays that found no surface
+(rounding at an edge); changes of what is on its way unscattered."""
 
-LEDGER_ROWS = 6
+LEDGER_ROWS = 5
+
+NEAREST_M2 = 0.04
+"""A place that scatters is not taken nearer to a listener than 0.2 m, where one ray could be loud beyond all bounds."""
+
+FAST = {"contract", "reassoc", "nsz", "arcp"}
+"""Sums may be reordered and divisions become products; infinities stay what they are."""
 
 
 @_jit(inline="always")
@@ -98,89 +98,258 @@ def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start,
 
 
 @_jit()
-def walk_rays(
-    start, directions, seed,
+def element_at(surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element):
+    """Element of a surface at a point of its face: surfaces are cut into even cells, see ray_elements."""
+    if first_cell[surface + 1] - first_cell[surface] == 1:
+        return cell_element[first_cell[surface]]
+    px, py, pz = x - origin[face, 0], y - origin[face, 1], z - origin[face, 2]
+    u = px * axis_u[face, 0] + py * axis_u[face, 1] + pz * axis_u[face, 2]
+    v = px * axis_v[face, 0] + py * axis_v[face, 1] + pz * axis_v[face, 2]
+    i = min(max(int((u - grid[surface, 0]) * grid[surface, 1]), 0), int(grid[surface, 2]) - 1)
+    j = min(max(int((v - grid[surface, 3]) * grid[surface, 4]), 0), int(grid[surface, 5]) - 1)
+    return cell_element[first_cell[surface] + i * int(grid[surface, 5]) + j]
+
+
+@_jit()
+def elements_of(
+    face, points, origin, axis_u, axis_v, corners, corner_start,
+    face_surface, patch_start, patches, patch_surface, grid, first_cell, cell_element, found,
+):
+    """Element under each point (n, 3) of the plane of a face, -1 outside the face; written to `found`."""
+    for i in range(points.shape[0]):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        px, py, pz = x - origin[face, 0], y - origin[face, 1], z - origin[face, 2]
+        u = px * axis_u[face, 0] + py * axis_u[face, 1] + pz * axis_u[face, 2]
+        v = px * axis_v[face, 0] + py * axis_v[face, 1] + pz * axis_v[face, 2]
+        found[i] = -1
+        if _in_polygon(u, v, corners, corner_start[face], corner_start[face + 1]):
+            surface = surface_at(
+                face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
+            )
+            found[i] = element_at(
+                surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element
+            )
+
+
+@_jit(inline="always")
+def _psi(basis, row, x, y, z):
+    """Function of a row at a place: up to the second degree, as ray_elements.monomials."""
+    return (
+        basis[row, 0]
+        + x * (basis[row, 1] + basis[row, 4] * x + basis[row, 7] * y + basis[row, 8] * z)
+        + y * (basis[row, 2] + basis[row, 5] * y + basis[row, 9] * z)
+        + z * (basis[row, 3] + basis[row, 6] * z)
+    )
+
+
+@_jit(fastmath=FAST)
+def follow_rays(
+    start, directions, dither, sent,
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
     face_surface, patch_start, patches, patch_surface, reflect, scatter,
-    furniture_per_m, furniture_absorbs, furniture_scatters, air, air_step_m,
-    listeners, radius2, weight, n_bin, bin_m, floor,
-    entry_at, entry_from, entry_part, spent,
+    furniture_per_m, furniture_absorbs, furniture_scatters,
+    grid, first_cell, cell_element, first_row, basis,
+    listeners, near_m, node_m, floor, backwards, out, seen, ledger,
 ):
-    """Trace rays and list what they leave at the listeners.
+    """Follow rays along their mirror paths and note what surfaces and furniture scatter out of them.
+
+    Parameters
+    ----------
+    start, directions : (n_ray, 3) each
+    dither : (n_ray,), even over 0 to 1: a time t between two nodes goes to the upper one if its place between them
+        exceeds 1 - dither, so that the mean over rays is t
+    sent : what each sender gives to a ray, (n_ray, n_sender, n_band)
+    normal ... corner_start : flattened faces
+    face_surface ... patch_surface : which surface a face or patch is
+    reflect, scatter : |R|² on even steps of sqrt(cos θ) (n_surface, n_angle, n_band); s (n_surface, n_band)
+    furniture_per_m, furniture_absorbs, furniture_scatters : hits per metre, α (n_band,), part that is scattered
+    grid ... basis : elements, see ray_elements.Elements; the last element is the room's volume, where furniture is
+    listeners : (n_listener, 3)
+    near_m : what surfaces scatter within this distance from the start goes to the second half of `out`'s rows, and from
+        the very place to the listeners (forwards only); 0 for nothing
+    node_m : metres per time step; rays end after as many as `out` has
+    floor : a ray is given up when every band holds less than this part of what it left with
+    backwards : the rays run from a listener against the sound: they note what would come along them from each element
+        (at a surface its weight before it is met; in the volume weight × length), the first surface in the second half
+        of `out`'s rows, and nothing is put into the ledger
+    out : added to, (n_row or 2 n_row, n_node, n_sender, n_band)
+    seen : added to, (n_listener, n_node, n_sender, n_band)
+    ledger : added to, (LEDGER_ROWS, n_node, n_sender, n_band); row FLYING holds changes, to be summed over time
+    """
+    n_node, n_sender, n_band = out.shape[1], out.shape[2], out.shape[3]
+    reach_m, per_node, n_angle = n_node * node_m, 1.0 / node_m, reflect.shape[1]
+    last, half = first_row.size - 2, first_row[first_row.size - 1]
+    w, q, lost = np.empty(n_band), np.empty(n_band), np.empty(n_band)
+    rate, absorbed = np.empty(n_band), np.empty(n_band)
+    mean_rate = 0.0
+    for b in range(n_band):
+        scattered = furniture_per_m * (1.0 - furniture_absorbs[b]) * furniture_scatters
+        rate[b] = furniture_per_m * furniture_absorbs[b] + scattered
+        absorbed[b] = furniture_per_m * furniture_absorbs[b] / rate[b] if rate[b] > 0.0 else 0.0
+        mean_rate += rate[b] / n_band
+    state = np.zeros(1, np.uint64)
+    for ray in range(directions.shape[0]):
+        x, y, z = start[ray, 0], start[ray, 1], start[ray, 2]
+        dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
+        shift, distance = dither[ray], 0.0
+        state[0] = np.uint64(ray) * np.uint64(0x2545F4914F6CDD1D) + np.uint64(shift * 4294967296.0)
+        w[:] = 1.0
+        first = True
+        if not backwards:
+            for p in range(n_sender):
+                for b in range(n_band):
+                    ledger[FLYING, 0, p, b] += sent[ray, p, b]
+        while True:
+            length, face = next_face(
+                x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start
+            )
+            if face < 0:
+                node = min(int(distance * per_node + shift), n_node - 1)
+                if not backwards:
+                    for p in range(n_sender):
+                        for b in range(n_band):
+                            ledger[LOST, node, p, b] += sent[ray, p, b] * w[b]
+                            ledger[FLYING, node, p, b] -= sent[ray, p, b] * w[b]
+                break
+            ends = distance + length >= reach_m
+            if ends:
+                length = reach_m - distance
+            if mean_rate > 0.0:
+                # Where on this flight: even in what the mean band loses.
+                along = -np.log(1.0 - _uniform(state) * (1.0 - np.exp(-mean_rate * length))) / mean_rate
+                node = int((distance + along) * per_node + shift)
+                for b in range(n_band):
+                    lost[b] = w[b] * (1.0 - np.exp(-rate[b] * length))
+                if node < n_node:
+                    px, py, pz = x + along * dx, y + along * dy, z + along * dz
+                    for b in range(n_band):
+                        if backwards:
+                            q[b] = lost[b] / rate[b] if rate[b] > 0.0 else w[b] * length
+                        else:
+                            q[b] = lost[b] * (1.0 - absorbed[b])
+                    for r in range(first_row[last], first_row[last + 1]):
+                        psi = _psi(basis, r, px, py, pz)
+                        for p in range(n_sender):
+                            for b in range(n_band):
+                                out[r, node, p, b] += psi * sent[ray, p, b] * q[b]
+                    if not backwards:
+                        for p in range(n_sender):
+                            for b in range(n_band):
+                                ledger[FURNITURE, node, p, b] += sent[ray, p, b] * lost[b] * absorbed[b]
+                                ledger[FLYING, node, p, b] -= sent[ray, p, b] * lost[b]
+                for b in range(n_band):
+                    w[b] -= lost[b]
+            if ends:
+                break
+            distance += length
+            node = int(distance * per_node + shift)
+            if node >= n_node:
+                break
+            x, y, z = x + length * dx, y + length * dy, z + length * dz
+            surface = surface_at(
+                face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
+            )
+            element = element_at(surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element)
+            nx, ny, nz = normal[face, 0], normal[face, 1], normal[face, 2]
+            towards = dx * nx + dy * ny + dz * nz
+            dx, dy, dz = dx - 2.0 * towards * nx, dy - 2.0 * towards * ny, dz - 2.0 * towards * nz
+            step = np.sqrt(min(-towards, 1.0)) * (n_angle - 1)
+            k = min(int(step), n_angle - 2)
+            part = step - k
+            top = 0.0
+            for b in range(n_band):
+                back = reflect[surface, k, b] + part * (reflect[surface, k + 1, b] - reflect[surface, k, b])
+                q[b] = w[b] if backwards else w[b] * back * scatter[surface, b]
+                lost[b] = w[b] * (1.0 - back)
+                w[b] *= back * (1.0 - scatter[surface, b])
+                top = max(top, w[b])
+            near = (first if backwards else distance < near_m) and near_m > 0.0
+            second = half if near else 0
+            first = False
+            for r in range(first_row[element], first_row[element + 1]):
+                psi = _psi(basis, r, x, y, z)
+                for p in range(n_sender):
+                    for b in range(n_band):
+                        out[second + r, node, p, b] += psi * sent[ray, p, b] * q[b]
+            if near and not backwards:
+                for m in range(listeners.shape[0]):
+                    ex, ey, ez = listeners[m, 0] - x, listeners[m, 1] - y, listeners[m, 2] - z
+                    away = np.sqrt(ex * ex + ey * ey + ez * ez)
+                    up = (ex * nx + ey * ny + ez * nz) / away
+                    at = int((distance + away) * per_node + shift)
+                    if up <= 0.0 or at >= n_node:
+                        continue
+                    if not convex:
+                        free = next_face(
+                            x + 1e-6 * nx, y + 1e-6 * ny, z + 1e-6 * nz, ex / away, ey / away, ez / away,
+                            normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
+                        )[0]
+                        if free < away:
+                            continue
+                    share = up / (np.pi * max(away * away, NEAREST_M2))
+                    for b in range(n_band):
+                        part_b = share * q[b]
+                        if mean_rate > 0.0:
+                            part_b *= np.exp(-rate[b] * away)
+                        for p in range(n_sender):
+                            seen[m, at, p, b] += sent[ray, p, b] * part_b
+            given_up = top < floor
+            if not backwards:
+                for p in range(n_sender):
+                    for b in range(n_band):
+                        ledger[WALLS, node, p, b] += sent[ray, p, b] * lost[b]
+                        ledger[FLYING, node, p, b] -= sent[ray, p, b] * (lost[b] + q[b])
+                if given_up:
+                    for p in range(n_sender):
+                        for b in range(n_band):
+                            ledger[DROPPED, node, p, b] += sent[ray, p, b] * w[b]
+                            ledger[FLYING, node, p, b] -= sent[ray, p, b] * w[b]
+            if given_up:
+                break
+
+
+@_jit(fastmath=FAST)
+def detect_rays(
+    start, directions, sent,
+    normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
+    face_surface, patch_start, patches, patch_surface, reflect, scatter,
+    furniture_per_m, furniture_absorbs, furniture_scatters,
+    listeners, radius2, weight, bin_m, floor, out,
+):
+    """Follow rays along their mirror paths and add up what crosses the listeners' spheres after the first surface.
 
     Parameters
     ----------
     start, directions : (3,), (n_ray, 3)
-    normal ... corner_start : flattened faces; corners in the face's own coordinates (only used if not convex)
-    face_surface ... patch_surface : which surface a face or patch is; patches (n_patch, 4) as u0, u1, v0, v1
-    reflect, scatter : |R|² on even steps of sqrt(cos θ) (n_surface, n_angle, n_band); s (n_surface, n_band)
-    furniture_per_m, furniture_absorbs, furniture_scatters : hits per metre, α (n_band,), part that is scattered
-    air, air_step_m : what the air leaves after k steps of distance (n_step, n_band)
-    listeners, radius2, weight : (n_listener, 3), squared detector radii, 1 / detector volume
-    n_bin, bin_m : rays end after so many time bins of so many metres
-    floor : a band is given up below this part of what it left with
-    entry_at, entry_from, entry_part : written to, shape (n_entry,): place in an array (2, n_listener, n_bin, n_band),
-        with 0 for unscattered and 1 for scattered; place in (n_ray, n_band); part of the energy times 1 / m²
-    spent : written to, shape (n_ray, LEDGER_ROWS, n_band)
-
-    Returns
-    -------
-    how many entries there are; those that find no room are not written
+    sent : energy that each channel gives to a ray, (n_ray, n_channel, n_band)
+    normal ... furniture_scatters : as in follow_rays
+    listeners, radius2, weight : (n_listener, 3), squared radii, 1 / volume of the sphere inside the room
+    bin_m : metres per time bin; rays end after as many as `out` has
+    floor : a ray is given up when every band holds less than this part of what it left with
+    out : added to, (n_listener, n_bin, n_channel, n_band)
     """
-    n_band, n_listener, room_for = spent.shape[2], listeners.shape[0], entry_at.size
-    reach_m, size, count = n_bin * bin_m, n_listener * n_bin * n_band, 0
-    n_angle, last_air = reflect.shape[1], air.shape[0] - 2
-    per_bin, per_air = 1.0 / bin_m, 1.0 / air_step_m
-    state = np.zeros(1, np.uint64)
-    state[0] = seed
-    # Rays that wait: position, direction, distance, 1 if scattered; their bands and energies, packed.
-    waiting = np.empty((n_band + 1, 8))
-    waiting_count = np.zeros(n_band + 1, np.int64)
-    waiting_band = np.zeros((n_band + 1, n_band), np.int64)
-    waiting_energy = np.empty((n_band + 1, n_band))
-    band, e, here = np.zeros(n_band, np.int64), np.empty(n_band), np.empty(n_band)
+    n_listener, n_bin, n_channel, n_band = out.shape
+    reach_m, per_bin, n_angle = n_bin * bin_m, 1.0 / bin_m, reflect.shape[1]
     seat_x, seat_y, seat_z = listeners[:, 0].copy(), listeners[:, 1].copy(), listeners[:, 2].copy()
     foot, half2 = np.empty(n_listener), np.empty(n_listener)
-    spent[:] = 0.0
+    w, q, rate = np.empty(n_band), np.empty(n_band), np.empty(n_band)
+    for b in range(n_band):
+        rate[b] = furniture_per_m * (1.0 - (1.0 - furniture_absorbs[b]) * (1.0 - furniture_scatters))
     for ray in range(directions.shape[0]):
-        n_waiting = 1
-        for i in range(3):
-            waiting[0, i] = start[i]
-            waiting[0, 3 + i] = directions[ray, i]
-        waiting[0, 6], waiting[0, 7] = 0.0, 0.0
-        for b in range(n_band):
-            waiting_band[0, b], waiting_energy[0, b] = b, 1.0
-        waiting_count[0] = n_band
-        while n_waiting > 0:
-            n_waiting -= 1
-            x, y, z = waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2]
-            dx, dy, dz = waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5]
-            distance, is_scattered = waiting[n_waiting, 6], waiting[n_waiting, 7] > 0.5
-            n = waiting_count[n_waiting]
-            step = distance * per_air
-            k = min(int(step), last_air)
-            part = step - k
-            for i in range(n):
-                b = waiting_band[n_waiting, i]
-                band[i], e[i] = b, waiting_energy[n_waiting, i]
-                here[i] = air[k, b] + part * (air[k + 1, b] - air[k, b])
-            while n > 0:
-                length, face = next_face(
-                    x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start
-                )
-                if face < 0:
-                    for i in range(n):
-                        spent[ray, 5, band[i]] += e[i] * here[i]
-                    break
-                meets = False
-                if furniture_per_m > 0.0:
-                    free = -np.log(_uniform(state)) / furniture_per_m
-                    if free < length:
-                        length, meets = free, True
-                ends = distance + length >= reach_m
-                if ends:
-                    length = reach_m - distance
-
+        x, y, z = start[0], start[1], start[2]
+        dx, dy, dz = directions[ray, 0], directions[ray, 1], directions[ray, 2]
+        distance, first = 0.0, True
+        w[:] = 1.0
+        while True:
+            length, face = next_face(
+                x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start
+            )
+            if face < 0:
+                break
+            ends = distance + length >= reach_m
+            if ends:
+                length = reach_m - distance
+            if not first:
                 for m in range(n_listener):
                     vx, vy, vz = seat_x[m] - x, seat_y[m] - y, seat_z[m] - z
                     foot[m] = vx * dx + vy * dy + vz * dz
@@ -192,120 +361,40 @@ def walk_rays(
                     chord = min(foot[m] + half, length) - max(foot[m] - half, 0.0)
                     if chord <= 0.0:
                         continue
-                    at = max(distance + foot[m], 0.0)         # when its front passes the centre
-                    index = int(at * per_bin)
+                    index = int(max(distance + foot[m], 0.0) * per_bin)   # when its front passes the centre
                     if index >= n_bin:
                         continue
-                    share = chord * weight[m]
-                    step = at * per_air
-                    k = min(int(step), last_air)
-                    part = step - k
-                    base = (size if is_scattered else 0) + (m * n_bin + index) * n_band
-                    for i in range(n):
-                        b = band[i]
-                        if count < room_for:
-                            entry_at[count] = base + b
-                            entry_from[count] = ray * n_band + b
-                            entry_part[count] = share * e[i] * (air[k, b] + part * (air[k + 1, b] - air[k, b]))
-                        count += 1
-
-                distance += length
-                step = distance * per_air
-                k = min(int(step), last_air)
-                part = step - k
-                for i in range(n):
-                    b = band[i]
-                    there = air[k, b] + part * (air[k + 1, b] - air[k, b])
-                    spent[ray, 1, b] += e[i] * (here[i] - there)
-                    here[i] = there
-                if ends:
-                    for i in range(n):
-                        spent[ray, 3, band[i]] += e[i] * here[i]
-                    break
-                x, y, z = x + length * dx, y + length * dy, z + length * dz
-
-                if meets:
-                    for i in range(n):
-                        spent[ray, 2, band[i]] += e[i] * here[i] * furniture_absorbs[band[i]]
-                        e[i] *= 1.0 - furniture_absorbs[band[i]]
-                    if _uniform(state) < furniture_scatters:
-                        dz = 2.0 * _uniform(state) - 1.0
-                        flat, turn = np.sqrt(1.0 - dz * dz), 2.0 * np.pi * _uniform(state)
-                        dx, dy = flat * np.cos(turn), flat * np.sin(turn)
-                        is_scattered = True
-                    continue
-
-                nx, ny, nz = normal[face, 0], normal[face, 1], normal[face, 2]
-                towards = dx * nx + dy * ny + dz * nz
-                surface = surface_at(
-                    face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
-                )
-                step = np.sqrt(min(-towards, 1.0)) * (n_angle - 1)
-                k = min(int(step), n_angle - 2)
-                part = step - k
-                draw = _uniform(state)
-                sx, sy, sz = dx - 2.0 * towards * nx, dy - 2.0 * towards * ny, dz - 2.0 * towards * nz
-                alive, n_specular = 0, 0
-                for i in range(n):
-                    b = band[i]
-                    back = reflect[surface, k, b] + part * (reflect[surface, k + 1, b] - reflect[surface, k, b])
-                    arrived = e[i] * here[i]
-                    spent[ray, 0, b] += arrived * (1.0 - back)
-                    if arrived * back <= floor:
-                        spent[ray, 4, b] += arrived * back
-                        continue
-                    kept = e[i] * back
-                    if draw < scatter[surface, b]:
-                        band[alive], e[alive], here[alive] = b, kept, here[i]
-                        alive += 1
-                    else:                                     # specular bands wait, should others scatter
-                        waiting_band[n_waiting, n_specular] = b
-                        waiting_energy[n_waiting, n_specular] = kept
-                        n_specular += 1
-                if alive == 0:                                # all go on specularly
-                    for i in range(n_specular):
-                        b = waiting_band[n_waiting, i]
-                        band[i], e[i] = b, waiting_energy[n_waiting, i]
-                    if n_specular < n:
-                        step = distance * per_air
-                        k = min(int(step), last_air)
-                        part = step - k
-                        for i in range(n_specular):
-                            b = band[i]
-                            here[i] = air[k, b] + part * (air[k + 1, b] - air[k, b])
-                    n = n_specular
-                    dx, dy, dz = sx, sy, sz
-                    continue
-                if n_specular > 0:
-                    waiting[n_waiting, 0], waiting[n_waiting, 1], waiting[n_waiting, 2] = x, y, z
-                    waiting[n_waiting, 3], waiting[n_waiting, 4], waiting[n_waiting, 5] = sx, sy, sz
-                    waiting[n_waiting, 6] = distance
-                    waiting[n_waiting, 7] = 1.0 if is_scattered else 0.0
-                    waiting_count[n_waiting] = n_specular
-                    n_waiting += 1
-                n = alive
-                c2 = _uniform(state)                          # Lambert: cos² θ is even over 0 to 1
-                up, flat, turn = np.sqrt(c2), np.sqrt(1.0 - c2), 2.0 * np.pi * _uniform(state)
-                a, c = flat * np.cos(turn), flat * np.sin(turn)
-                dx = up * nx + a * axis_u[face, 0] + c * axis_v[face, 0]
-                dy = up * ny + a * axis_u[face, 1] + c * axis_v[face, 1]
-                dz = up * nz + a * axis_u[face, 2] + c * axis_v[face, 2]
-                is_scattered = True
-    return count
-
-
-@_jit()
-def add_up(entry_at, entry_from, entry_part, energy, out):
-    """Add a list of what rays leave, times the energy that a channel gives them.
-
-    Parameters
-    ----------
-    entry_at, entry_from, entry_part : from walk_rays
-    energy : of each ray and band, flat
-    out : added to, flat
-    """
-    for i in range(entry_at.size):
-        out[entry_at[i]] += entry_part[i] * energy[entry_from[i]]
+                    share, along = chord * weight[m], min(max(foot[m], 0.0), length)
+                    for b in range(n_band):
+                        q[b] = share * w[b]
+                        if furniture_per_m > 0.0:
+                            q[b] *= np.exp(-rate[b] * along)
+                    for p in range(n_channel):
+                        for b in range(n_band):
+                            out[m, index, p, b] += sent[ray, p, b] * q[b]
+            if ends:
+                break
+            first = False
+            distance += length
+            x, y, z = x + length * dx, y + length * dy, z + length * dz
+            surface = surface_at(
+                face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
+            )
+            nx, ny, nz = normal[face, 0], normal[face, 1], normal[face, 2]
+            towards = dx * nx + dy * ny + dz * nz
+            dx, dy, dz = dx - 2.0 * towards * nx, dy - 2.0 * towards * ny, dz - 2.0 * towards * nz
+            step = np.sqrt(min(-towards, 1.0)) * (n_angle - 1)
+            k = min(int(step), n_angle - 2)
+            part = step - k
+            top = 0.0
+            for b in range(n_band):
+                back = reflect[surface, k, b] + part * (reflect[surface, k + 1, b] - reflect[surface, k, b])
+                w[b] *= back * (1.0 - scatter[surface, b])
+                if furniture_per_m > 0.0:
+                    w[b] *= np.exp(-rate[b] * length)
+                top = max(top, w[b])
+            if top < floor:
+                break
 
 
 @_jit()
@@ -354,3 +443,114 @@ def visible_volume(
             if inside:
                 total += radius**3 - begin**3
     return total * 4.0 * np.pi / 3.0 / directions.shape[0]
+
+
+@_jit(fastmath=FAST)
+def mirror_energy(
+    source, listeners, size, loss, order, furniture_rate, table, into, bin_m, exact_m, least, out, shared,
+):
+    """Energy of all mirror images of a box's listeners but the direct sound: what infinitely many rays would leave.
+
+    Parameters
+    ----------
+    source, listeners, size : (3,), (n_listener, 3), extents of the box
+    loss : -ln of what goes on specularly at each wall (at 0 and at L of x, y, z), on even steps of sqrt(cos θ),
+        (6, n_angle, n_band)
+    order : axes from the outer to the inner loop; the inner one is left when two images in a row have lost too much
+    furniture_rate : loss per metre, (n_band,)
+    table : energy sent per direction, (n_channel, n_row, n_column, n_band), as emission.Emission.table
+    into : normal of a wall that nothing is sent into, zeros for none
+    bin_m : metres per time bin; images end after as many as `out` has
+    exact_m : images farther away are evaluated for one listener only, each in turn, and go to `shared`: their mean over
+        the listeners, but for a few milliseconds
+    least : images that keep less than this in every band are left out
+    out, shared : added to, (n_channel, n_listener, n_bin, n_band), (n_channel, n_bin, n_band)
+    """
+    n_channel, n_listener, n_bin, n_band = out.shape
+    n_angle, n_rows, n_columns = loss.shape[1], table.shape[1], table.shape[2]
+    reach = n_bin * bin_m
+    most = -np.log(least)
+    a0, a1, a2 = order[0], order[1], order[2]
+    d = np.empty(3)
+    cell = np.zeros(3, np.int64)
+    total = np.empty(n_band)
+    reach2, exact2 = reach * reach, exact_m * exact_m
+    for m in range(n_listener):
+        k0_most, k1_most = int(reach / size[a0]) + 1, int(reach / size[a1]) + 1
+        for k0 in range(-k0_most, k0_most + 1):
+            cell[a0] = k0
+            d[a0] = (k0 * size[a0] + listeners[m, a0] if k0 % 2 == 0 else (k0 + 1) * size[a0] - listeners[m, a0]
+                     ) - source[a0]
+            if d[a0] * d[a0] >= reach2:
+                continue
+            for k1 in range(-k1_most, k1_most + 1):
+                cell[a1] = k1
+                d[a1] = (k1 * size[a1] + listeners[m, a1] if k1 % 2 == 0 else
+                         (k1 + 1) * size[a1] - listeners[m, a1]) - source[a1]
+                flat2 = d[a0] * d[a0] + d[a1] * d[a1]
+                if flat2 >= reach2:
+                    continue
+                own = ((k0 * 73856093) ^ (k1 * 19349663)) % n_listener == m
+                if not own and flat2 >= exact2:
+                    continue
+                for sign in range(2):
+                    k2, missed = (0 if sign == 0 else -1), 0
+                    while missed < 2:
+                        cell[a2] = k2
+                        d[a2] = (k2 * size[a2] + listeners[m, a2] if k2 % 2 == 0 else
+                                 (k2 + 1) * size[a2] - listeners[m, a2]) - source[a2]
+                        k2 += 1 if sign == 0 else -1
+                        r2 = flat2 + d[a2] * d[a2]
+                        if r2 >= reach2 or (not own and r2 >= exact2):
+                            break
+                        if cell[0] == 0 and cell[1] == 0 and cell[2] == 0:
+                            continue
+                        if d[0] * into[0] + d[1] * into[1] + d[2] * into[2] < 0.0:
+                            continue
+                        r = np.sqrt(r2)
+                        per_r = 1.0 / r
+                        for b in range(n_band):
+                            total[b] = furniture_rate[b] * r
+                        for axis in range(3):
+                            k = cell[axis]
+                            if k == 0:
+                                continue
+                            n = abs(k)
+                            if k > 0:
+                                at_zero, at_end = float(n // 2), float((n + 1) // 2)
+                            else:
+                                at_zero, at_end = float((n + 1) // 2), float(n // 2)
+                            step = np.sqrt(min(abs(d[axis]) * per_r, 1.0)) * (n_angle - 1)
+                            i = min(int(step), n_angle - 2)
+                            part = step - i
+                            low, high = 1.0 - part, part
+                            for b in range(n_band):
+                                total[b] += (
+                                    at_zero * (low * loss[2 * axis, i, b] + high * loss[2 * axis, i + 1, b])
+                                    + at_end * (low * loss[2 * axis + 1, i, b] + high * loss[2 * axis + 1, i + 1, b])
+                                )
+                        smallest = total[0]
+                        for b in range(1, n_band):
+                            smallest = min(smallest, total[b])
+                        if smallest > most:
+                            missed += 1
+                            continue
+                        missed = 0
+                        for b in range(n_band):
+                            total[b] = np.exp(-total[b]) / r2
+                        up = np.arcsin(min(max(d[2] * per_r, -1.0), 1.0)) / np.pi + 0.5
+                        row = min(max(up * n_rows - 0.5, 0.0), n_rows - 1.0)
+                        column = np.arctan2(d[1], d[0]) / (2.0 * np.pi) * n_columns - 0.5
+                        column -= np.floor(column / n_columns) * n_columns
+                        i, j = min(int(row), n_rows - 2), int(column) % n_columns
+                        u, v, k = row - i, column - np.floor(column), (j + 1) % n_columns
+                        index = int(r / bin_m)
+                        for c in range(n_channel):
+                            for b in range(n_band):
+                                sent = (1.0 - u) * ((1.0 - v) * table[c, i, j, b] + v * table[c, i, k, b]) + u * (
+                                    (1.0 - v) * table[c, i + 1, j, b] + v * table[c, i + 1, k, b]
+                                )
+                                if r2 < exact2:
+                                    out[c, m, index, b] += sent * total[b]
+                                else:
+                                    shared[c, index, b] += sent * total[b]

@@ -26,7 +26,7 @@ SEATS = np.array([3.0, 1.2, 0.8]) + np.random.default_rng(0).random((15, 3)) * [
 def best(run, repeats=3):
     times = []
     for _ in range(repeats):
-        ray_walks._RECENT.walks = None                                   # or the walks of the run before are used
+        ray_walks._RECENT.kept = None                                    # or what the run before found is used
         start = time.perf_counter()
         run()
         times.append(time.perf_counter() - start)

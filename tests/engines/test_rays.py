@@ -12,6 +12,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "independent"))
 
 import images_full
+import ray_dice
 from ray_scenes import SEATS, SIZE, SOURCE, constant_surfaces, finish, scene, small_room, speaker
 
 from roomsim.analysis.decay import decay_from_energy
@@ -24,6 +25,7 @@ from roomsim.loudspeaker.drivers import Omni, Piston
 from roomsim.room.furnishing import Furniture, Patch
 from roomsim.room.geometry import box, extruded_plan
 from roomsim.room.materials import reflection_factor
+from roomsim.room.room import Room
 
 LOW = OCTAVES_HZ[:1]          # 63 Hz: the air takes 3e-5 per metre, so constant-α tests are about surfaces
 SURFACE = 2 * (SIZE[0] * SIZE[1] + SIZE[0] * SIZE[2] + SIZE[1] * SIZE[2])
@@ -66,8 +68,8 @@ def test_energy_closes(case):
     scattering = {"specular": 0.0, "scattering": 0.4}.get(case, np.linspace(0.05, 0.7, 8))
     make = l_room if case in ("plan", "everything") else small_room
     room = make(absorption=np.linspace(0.02, 0.5, 8), scattering=scattering, **more)
-    part = trace_rays(scene(room, seats=SEATS[:2] * [0.8, 1, 1]), OCTAVES_HZ, rays=1600, duration_s=0.4, seed=1)
-    # 1600 rays × 60 reflections are added up: rounding of 1e-16 per term leaves about 1e-13.
+    part = trace_rays(scene(room, seats=SEATS[:2] * [0.8, 1, 1]), OCTAVES_HZ, rays=1600, duration_s=0.2, seed=1)
+    # Sums of a thousand terms and transforms of 200 steps: rounding of 1e-16 per term leaves about 1e-13.
     assert np.abs(part.ledger.imbalance).max() < 1e-12
     assert np.all(part.ledger.lost == 0)
     assert np.all(part.ledger.walls > 0) and np.all(part.ledger.air > 0)
@@ -131,7 +133,7 @@ def test_mean_free_path():
                 continue              # specular rays of one source need not visit an L evenly
             duration = 3.0
             part = trace_rays(
-                scene(room, seats=SEATS[:1] * [0.8, 1, 1]), LOW, rays=8000, duration_s=duration,
+                scene(room, seats=SEATS[:1] * [0.8, 1, 1]), LOW, rays=24_000, duration_s=duration,
                 surfaces=constant_surfaces(room, LOW, 1e-6, scattering),
             )
             spent = part.ledger.walls[0, 0] / (part.ledger.emitted[0, 0] - part.ledger.air[0, 0] / 2) / 1e-6
@@ -150,7 +152,7 @@ def test_a_closed_lossless_room_fills_evenly_also_at_walls_edges_and_corners(sha
     room = small_room() if shape == "box" else l_room()
     seats = np.array([[2.5, 2.1, 1.2], [2.0, 0.1, 1.2], [0.1, 3.0, 0.1], [0.1, 0.1, 0.1], [3.9, 2.9, 1.0]])
     lossless = constant_surfaces(room, LOW, 0, 1)
-    part = trace_rays(scene(room, source=(1.2, 2.4, 1.3), seats=seats), LOW, rays=8000, duration_s=0.6,
+    part = trace_rays(scene(room, source=(1.2, 2.4, 1.3), seats=seats), LOW, rays=80_000, duration_s=0.6,
                       surfaces=lossless, seed=4)
     late = part.energy[0, :, 0, 200:]
     time = part.time_s[200:] + part.bin_s / 2
@@ -236,6 +238,62 @@ def test_uneven_absorption_outlasts_eyring_as_images_and_an_independent_tracer_s
     assert diffuse["t20_s"][0, 0] < 1.2 * eyring             # scattering closes the gap
 
 
+@pytest.mark.parametrize("scattering", [0.1, 0.6])
+def test_an_uneven_room_against_plain_monte_carlo(scattering):
+    # Absorbing floor and end wall, R(θ) of a real impedance: scattered and unscattered energy at the seats over time,
+    # against rays that throw dice (320,000; their own noise from eight parts).
+    soft, hard = finish(0.5, scattering), finish(0.05, scattering)
+    geometry = box(*SIZE)
+    room = Room(name="uneven", geometry=geometry, materials={
+        name: soft if name in ("floor", "back") else hard for name in geometry.face_names})
+    reflect = {name: energy_reflection(room.materials[name], LOW, 1)[:, 0] for name in geometry.face_names}
+    walls = ("front", "back", "left", "right", "floor", "ceiling")
+    grid = np.linspace(0, 1, len(reflect["floor"])) ** 2
+    parts = [
+        ray_dice.box_rays(SIZE, SOURCE, SEATS[:3], lambda w, cosine: np.interp(cosine, grid, reflect[walls[w]]),
+                          [scattering] * 6, 0.4, 0.01, 40_000, seed, room.air.speed_m_s).sum(axis=1)
+        for seed in range(8)
+    ]
+    peer, error = np.mean(parts, axis=0), np.std(parts, axis=0, ddof=1) / np.sqrt(8)
+    part = trace_rays(scene(room, seats=SEATS[:3]), LOW, rays=20_000, duration_s=0.4, seed=1)
+    for k, ours in enumerate((part.unscattered, part.scattered)):
+        ours = ours[0, :, 0].sum(axis=0)
+        for first, last in ((0, 0.03), (0.03, 0.08), (0.08, 0.16), (0.16, 0.3)):
+            a, b = int(first * 100), int(last * 100)
+            if peer[k, a:b].sum() < 0.01 * peer[:, a:b].sum():
+                continue                                     # unscattered sound is over
+            ratio = ours[a * 10 : b * 10].sum() / peer[k, a:b].sum()
+            noise = np.sqrt((error[k, a:b] ** 2).sum()) / peer[k, a:b].sum()
+            # 1.5 % for what is spread over a whole face, our own noise under 0.5 %.
+            assert abs(ratio - 1) < 4 * noise + 0.02, (k, first, ratio, noise)
+            assert noise < 0.1
+
+
+def test_the_decay_of_an_uneven_room_is_known_to_one_per_cent():
+    # Carpet and curtain between hard walls that scatter 0.05: T20 of the seat mean lies within 1 % over seeds at 6000
+    # rays (five seeds know the spread to a third: 1.5 % at most), and the parts of the rays say so themselves.
+    soft, hard = finish(0.6, 0.05), finish(0.06, 0.05)
+    geometry = box(*SIZE)
+    room = Room(name="uneven", geometry=geometry, materials={
+        name: soft if name in ("floor", "back") else hard for name in geometry.face_names})
+    bands = OCTAVES_HZ[3:6]
+    reads, stated = [], []
+    for seed in range(5):
+        part = trace_rays(scene(room), bands, rays=6000, duration_s=0.9, seed=seed)
+        reads.append(decay_from_energy(part.energy[0].mean(axis=0), 0.001)["t20_s"][:, 0])
+        groups = part.groups[:, 0]
+        without = (groups.sum(axis=0) - groups) / 7
+        left = np.array([decay_from_energy(one, 0.001)["t20_s"][:, 0] for one in without])
+        stated.append(np.sqrt(7 / 8 * ((left - left.mean(axis=0)) ** 2).sum(axis=0)))
+    spread = np.std(reads, axis=0, ddof=1) / np.mean(reads, axis=0)
+    assert np.all(spread < 0.015)
+    assert np.all(np.mean(stated, axis=0) / np.mean(reads, axis=0) < 0.015)
+    # Long runs (60,000 rays) give the same: no bias beyond 1 %.
+    long = trace_rays(scene(room), bands, rays=60_000, duration_s=0.9, seed=99)
+    assert np.mean(reads, axis=0) == pytest.approx(
+        decay_from_energy(long.energy[0].mean(axis=0), 0.001)["t20_s"][:, 0], rel=0.01)
+
+
 # ----- closure with images
 
 
@@ -281,25 +339,18 @@ def test_the_hand_over_splits_a_bin_by_time():
 
 
 def test_bands_traced_together_equal_bands_traced_alone():
-    # Each band follows its own scattering coefficient although they share paths as long as their dice agree.
+    # Mirror paths are the same for all bands. A band alone may take other numbers of rays and functions per face.
     bands = OCTAVES_HZ[:3]
-    room = small_room(absorption=0.15, scattering=[0.05, 0.3, 0.8, 0.8, 0.8, 0.8, 0.8, 0.8])
-    place = scene(room)
-
-    def sums(wanted, seeds):
-        """Scattered and unscattered energy (15 ms on) of each seed, mean over the seats."""
-        parts = [trace_rays(place, wanted, rays=4000, duration_s=0.5, seed=seed) for seed in seeds]
-        return np.array(
-            [[part.scattered[0].sum(-1).mean(0), part.unscattered[0, ..., 15:].sum(-1).mean(0)] for part in parts]
-        )
-
-    together = sums(bands, range(8))
+    place = scene(small_room(absorption=0.15, scattering=[0.05, 0.3, 0.8, 0.8, 0.8, 0.8, 0.8, 0.8]))
+    together = trace_rays(place, bands, rays=8000, duration_s=0.5, seed=3)
     for b in range(bands.size):
-        alone = sums(bands[b : b + 1], range(20, 28))[..., 0]
-        error = np.sqrt((together[..., b].var(axis=0, ddof=1) + alone.var(axis=0, ddof=1)) / 8)
-        difference = together[..., b].mean(axis=0) - alone.mean(axis=0)
-        assert np.all(np.abs(difference) < 4.5 * error)      # 6 checks with 14 degrees of freedom: 0.3 %
-        assert np.all(error < 0.15 * alone.mean(axis=0))
+        alone = trace_rays(place, bands[b : b + 1], rays=8000, duration_s=0.5, seed=30 + b)
+        one, other = alone.unscattered[:, :, 0].sum(axis=-1), together.unscattered[:, :, b].sum(axis=-1)
+        assert one == pytest.approx(other, rel=1e-4)         # images that keep 2e-6 in no band are left out
+        one, other = alone.scattered[0, :, 0].sum(axis=-1), together.scattered[0, :, b].sum(axis=-1)
+        error = np.hypot(alone.noise_db[0, :, 0], together.noise_db[0, :, b])
+        assert np.all(np.abs(db(one / other)) < 4 * error + 0.03)
+        assert error.max() < 0.1
 
 
 def test_the_result_belongs_to_the_seed():
@@ -313,11 +364,11 @@ def test_the_result_belongs_to_the_seed():
 
 def test_the_stated_noise_is_the_scatter_over_seeds():
     place = scene()
-    parts = [trace_rays(place, LOW, rays=1000, duration_s=0.4, seed=seed) for seed in range(40)]
+    parts = [trace_rays(place, LOW, rays=4000, duration_s=0.4, seed=seed) for seed in range(24)]
     late = np.array([late_energy(part, part.direct_s + 0.08)[0, :, 0] for part in parts])
     actual = 4.343 * late.std(axis=0, ddof=1) / late.mean(axis=0)
     stated = np.sqrt(np.mean([part.noise_db[0, :, 0] ** 2 for part in parts], axis=0))
-    # 40 seeds know a standard deviation to 11 %, 5 seats together to 5 %.
+    # 24 seeds know a standard deviation to 15 %, 5 seats together to 7 %, and the eight parts 10 %.
     assert np.mean(actual / stated) == pytest.approx(1, abs=0.2)
 
 
@@ -325,7 +376,7 @@ def test_the_stated_noise_is_the_scatter_over_seeds():
 def test_it_picks_the_number_of_rays_for_a_noise(wanted):
     part = trace_rays(scene(), OCTAVES_HZ[2:5], noise_db=wanted, duration_s=0.4, seed=2)
     assert np.sqrt((part.noise_db**2).mean(axis=1)).max() <= wanted
-    finer = trace_rays(scene(), OCTAVES_HZ[2:5], noise_db=wanted / 3, duration_s=0.4, seed=2)
+    finer = trace_rays(scene(), OCTAVES_HZ[2:5], noise_db=wanted / 10, duration_s=0.4, seed=2)
     assert finer.rays > part.rays
 
 
@@ -357,11 +408,17 @@ def test_a_patch_over_a_whole_wall_is_that_wall():
     plain = small_room()
     covered = small_room(patches=(Patch(face="floor", material=soft, from_m=[0, 0], to_m=SIZE[:2]),))
     laid = type(plain)(name="laid", geometry=plain.geometry, materials={**plain.materials, "floor": soft})
-    a, b = (trace_rays(scene(room), LOW, rays=1000, duration_s=0.2, seed=3) for room in (covered, laid))
-    assert np.array_equal(a.energy, b.energy)
-    same = small_room(patches=(Patch(face="floor", material=plain.materials["floor"], from_m=[1, 1], to_m=[2, 2]),))
-    c, d = (trace_rays(scene(room), LOW, rays=1000, duration_s=0.2, seed=3) for room in (same, plain))
-    assert np.array_equal(c.energy, d.energy)
+    same = small_room(patches=(Patch(face="floor", material=plain.materials["floor"], from_m=[1, 1], to_m=[3, 3]),))
+    # Rooms with patches count rays, plain boxes take images: two ways to the same energies, within 4 stated errors; the
+    # scattered part has other dice. Late energy, for which the noise is stated.
+    for one, other in ((covered, laid), (same, plain)):
+        a, b = (trace_rays(scene(room), LOW, rays=60_000, duration_s=0.5, seed=3) for room in (one, other))
+        ratio = late_energy(a, a.direct_s + 0.08) / late_energy(b, b.direct_s + 0.08)
+        error = np.hypot(a.noise_db, b.noise_db)
+        assert np.all(np.abs(db(ratio)) < 4 * error + 0.02)
+        assert error.max() < 0.2
+        # All unscattered energy, of which a third is direct: 1000 rays cross each sphere after one reflection.
+        assert db(a.unscattered.sum(axis=-1) / b.unscattered.sum(axis=-1)) == pytest.approx(0, abs=0.25)
 
 
 def test_a_patch_takes_its_share():
