@@ -21,6 +21,7 @@ from .commands.analyse import analyse
 from .commands.bounce import bounce
 from .commands.check import check
 from .commands.compare import compare
+from .commands.reference import reference
 from .commands.rooms import rooms
 from .commands.schema import schema
 from .commands.sensitivity import sensitivity
@@ -60,6 +61,7 @@ app.command()(check)
 app.command()(analyse)
 app.command()(rooms)
 app.command()(speaker)
+app.command()(reference)
 app.command()(sensitivity)
 app.command()(bounce)
 app.command()(uncertainty)

@@ -233,7 +233,7 @@ def _differences(
             rows.append((one, a, b, each, same, same))
             continue
         again = drawn[one.key][a] - drawn[one.key][b]                       # (room, …, draw)
-        by_room = np.nanmean(again.reshape(len(rooms), -1, again.shape[-1])[known], axis=1)
+        by_room = _mean_known(again.reshape(len(rooms), -1, again.shape[-1])[known])
         inputs = _between_draws(case, seen.dims[1:])
         here = over_seats_of_rooms(each[known], by_room, seats, confidence, inputs)
         rows.append((one, a, b, each, here, over_rooms(each[known], confidence)))
@@ -243,11 +243,17 @@ def _differences(
     )
 
 
+def _mean_known(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean over the second axis of what is known, NaN where nothing is."""
+    count = np.isfinite(values).sum(axis=1)
+    return np.where(count > 0, np.nansum(values, axis=1) / np.maximum(count, 1), np.nan)
+
+
 def _between_draws(case: NDArray[np.float64], dims: tuple[str, ...]) -> float:
     """Standard deviation over drawn inputs of the mean over everything else; 0 where nothing was drawn."""
     if DRAW not in dims or case.shape[dims.index(DRAW)] < 2:
         return 0.0
-    means = np.nanmean(np.moveaxis(case, dims.index(DRAW), 0).reshape(case.shape[dims.index(DRAW)], -1), axis=1)
+    means = _mean_known(np.moveaxis(case, dims.index(DRAW), 0).reshape(case.shape[dims.index(DRAW)], -1))
     return float(means.std(ddof=1))
 
 

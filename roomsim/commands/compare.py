@@ -11,6 +11,8 @@ from ..errors import InvalidValue
 from .terminal import Json, clean, count, print_json
 
 if TYPE_CHECKING:
+    from xarray import Dataset
+
     from ..analysis.target import Target
 
 
@@ -44,14 +46,24 @@ def compare(
 
     Example: roomsim compare study-results --against narrow --out compared
     """
+    from ..files.netcdf import read_netcdf
+
+    data = read_netcdf(result / "result.nc" if result.is_dir() else result)
+    judge_and_write(data, against=against, target=target, confidence=confidence, explain=explain, out=out,
+                    as_json=as_json)
+
+
+def judge_and_write(
+    data: Dataset, *, against: str | None = None, target: Path | None = None, confidence: float = 0.9,
+    explain: bool = False, out: Path | None = None, as_json: bool = False, keep: bool = False,
+) -> None:
+    """Judge a result, print it and write its files; with `keep` the result too."""
     from ..analysis.comparing import difference_curves
     from ..analysis.peaks import find_peaks
     from ..analysis.target import HOUSE_TARGET
     from ..analysis.verdict import judge
-    from ..files.netcdf import read_netcdf
     from ..report.verdict import explanation_lines, verdict_lines
 
-    data = read_netcdf(result / "result.nc" if result.is_dir() else result)
     judged = judge(data, target=_target(target) if target else HOUSE_TARGET, confidence=confidence)
     peaks = find_peaks(data)
     designs = [str(d) for d in data["design"].values]
@@ -59,7 +71,7 @@ def compare(
     if base not in designs:
         raise InvalidValue("--against", base, f"must be one of {', '.join(designs)}")
     curves = [difference_curves(data, d, base, confidence=confidence) for d in designs if d != base]
-    files = _write(out, judged, peaks, curves) if out is not None else []
+    files = _write(out, judged, peaks, curves, data if keep else None) if out is not None else []
     if as_json:
         print_json(_as_json(judged, peaks, files))
         return
@@ -74,7 +86,8 @@ def compare(
         typer.echo(f"\n{count(len(files), 'file')} in {clean(str(out))}")
 
 
-def _write(folder: Path, judged: Any, peaks: Any, curves: list[Any]) -> list[str]:
+def _write(folder: Path, judged: Any, peaks: Any, curves: list[Any], result: Dataset | None) -> list[str]:
+    from ..files.netcdf import write_netcdf
     from ..files.output import OutputFolder, safe_names
     from ..files.table_csv import write_rows
     from ..report.difference_plot import difference_figure
@@ -86,6 +99,8 @@ def _write(folder: Path, judged: Any, peaks: Any, curves: list[Any]) -> list[str
         "peaks": peak_rows(peaks), "curves": [row for found in curves for row in curve_rows(found)],
     }
     with OutputFolder(folder) as output:
+        if result is not None:
+            write_netcdf(result, output.path("result.nc"))
         for name, rows in tables.items():
             if rows:
                 write_rows(rows, output.path(f"{name}.csv"))
