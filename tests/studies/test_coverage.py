@@ -37,10 +37,13 @@ def test_difference_curves_in_a_predicted_room(tmp_path: Path):
     random = np.mean([held(rng.choice(SEATS, TAKEN, replace=False), k) for k in range(REPEATS)])
     runs = np.mean([held(np.arange(TAKEN * k, TAKEN * (k + 1)), k) for k in range(SEATS // TAKEN)])
     EVIDENCE.mkdir(exist_ok=True)
-    (EVIDENCE / "coverage.txt").write_text(
-        "90 % intervals of the difference of two bars, third octaves 31 Hz to 8 kHz, demo's typical room; the truth is\n"
-        f"the mean over {SEATS} seats of the zone. {TAKEN} seats taken at random, {REPEATS} times (seed 0): {random:.1%}.\n"
-        f"{TAKEN} consecutive members of the seats' low-discrepancy sequence, as studies take them: {runs:.1%}:\n"
-        f"evenly spread seats know their zone better than random ones, and the interval does not use it.\n", "utf-8")
+    lines = (
+        "90 % intervals of the difference of two bars, third octaves 31 Hz to 8 kHz, demo's typical room.",
+        f"The truth is the mean over {SEATS} seats of the zone.",
+        f"{TAKEN} seats taken at random, {REPEATS} times (seed 0): {random:.1%}.",
+        f"{TAKEN} consecutive members of the seats' low-discrepancy sequence, as studies take them: {runs:.1%}:",
+        "evenly spread seats know their zone better than random ones, and the interval does not use it.",
+    )
+    (EVIDENCE / "coverage.txt").write_text("\n".join(lines) + "\n", "utf-8")
     assert 0.85 < random < 0.95
     assert runs >= 0.9                              # never too narrow for the seats that studies take
