@@ -57,8 +57,10 @@ class Seats:
     aside_m: float = 0.0
 
 
-def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry) -> PlacedLoudspeaker:
-    """Put a design at a place.
+def place_loudspeaker(
+    place: Place, loudspeaker: Loudspeaker, geometry: Geometry, *, label: str = ""
+) -> PlacedLoudspeaker:
+    """Put a design at a place; `label` is what its channels are called by among several.
 
     Raises
     ------
@@ -87,7 +89,8 @@ def place_loudspeaker(place: Place, loudspeaker: Loudspeaker, geometry: Geometry
             raise InvalidValue("near", plate.name, "reaches out of the room",
                                "make it smaller, or move the loudspeaker")
     placed = PlacedLoudspeaker(
-        loudspeaker=loudspeaker, position_m=position, azimuth_deg=azimuth, wall=place.wall, gap_m=gap, plates=plates
+        loudspeaker=loudspeaker, position_m=position, azimuth_deg=azimuth, wall=place.wall, gap_m=gap, plates=plates,
+        label=label,
     )
     _check_cabinet(placed, face.normal, geometry)
     return placed

@@ -29,6 +29,8 @@ class PlacedLoudspeaker:
     wall : the face it stands near or hangs on (its mounting wall), None for none
     gap_m : from that wall to the cabinet's back
     plates : rigid plates close to it, such as the bench it stands on
+    elevation_deg : how far its front is tilted up
+    label : what its channels are called by in a scene of several; its own name by default
     """
 
     loudspeaker: Loudspeaker
@@ -37,6 +39,8 @@ class PlacedLoudspeaker:
     wall: str | None = None
     gap_m: float = 0.0
     plates: tuple[Plate, ...] = ()
+    elevation_deg: float = 0.0
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,8 +114,8 @@ class Scene:
 
     @property
     def centre_m(self) -> NDArray[np.float64]:
-        """Mean of the loudspeakers' baffle centres, shape (3,): where listeners face."""
-        return np.mean([placed.position_m for placed in self.loudspeakers], axis=0)
+        """Centre of the first loudspeaker's baffle, shape (3,): where listeners face."""
+        return self.loudspeakers[0].position_m
 
     def channel_emitters(self, channel: int) -> tuple[Emitter, ...]:
         return tuple(emitter for emitter in self.emitters if emitter.channel == channel)
@@ -119,7 +123,7 @@ class Scene:
     def arrival_angles_deg(
         self, listener: int, directions: ArrayLike
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Azimuth (0° towards the loudspeakers' centre, positive left) and elevation of directions (n, 3).
+        """Azimuth (0° towards the first loudspeaker's centre, positive left) and elevation of directions (n, 3).
 
         `directions` point from the listener to where the sound comes from, in the room's frame.
         """
@@ -135,9 +139,9 @@ def _emitters(placed: Sequence[PlacedLoudspeaker]) -> tuple[tuple[str, ...], tup
     channels: list[str] = []
     emitters: list[Emitter] = []
     for item in placed:
-        turn = rotation(item.azimuth_deg)
+        turn = rotation(item.azimuth_deg, item.elevation_deg)
         for name, drivers in item.loudspeaker.channels.items():
-            channels.append(name if len(placed) == 1 else f"{item.loudspeaker.name}/{name}")
+            channels.append(name if len(placed) == 1 else f"{item.label or item.loudspeaker.name}/{name}")
             for driver in drivers:
                 position = item.position_m + turn @ driver.position_m
                 position.setflags(write=False)

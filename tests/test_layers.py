@@ -17,7 +17,7 @@ LAYERS = {
     0: {"constants", "errors", "conventions", "limits"},
     1: {"air", "bands", "sphere", "spectra"},
     2: {"room", "loudspeaker"},
-    3: {"scene", "placing", "response"},
+    3: {"scene", "placing", "response", "systems", "programme"},
     4: {"engines", "analysis", "files"},
     5: {"definitions", "settings"},
     6: {"studies"},

@@ -119,11 +119,13 @@ def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs:
 def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
     from ..report.balance import early_lines
     from ..report.modes import mode_lines
+    from ..report.systems import programme_lines, receiver_lines
     from ..report.table import print_table
     from ..report.write import notes
 
     print_table(result)
-    for lines in (mode_lines(result), early_lines(result)):
+    for lines in filter(None, (receiver_lines(result), programme_lines(result), mode_lines(result),
+                               early_lines(result))):
         typer.echo("")
         for line in lines:
             typer.echo(clean(line))
@@ -139,6 +141,7 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
 def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
     from ..report.balance import early_rows
     from ..report.modes import shaping_modes
+    from ..report.systems import programme_rows, receiver_rows
     from ..report.table import table_rows
 
     metadata = json.loads(result.attrs.get("metadata", "{}"))
@@ -149,5 +152,7 @@ def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
         "table": table_rows(result),
         "modes": shaping_modes(result),
         "early_reflections": early_rows(result),
+        **({"receiver": receiver_rows(result)} if "receivers" in metadata else {}),
+        **({"programme": programme_rows(result)} if "programme" in metadata else {}),
         "notes": metadata.get("notes", []),
     }

@@ -13,6 +13,7 @@ from ..loudspeaker.channels import Loudspeaker
 from ..placing import Place, Seats, place_loudspeaker, seat_positions
 from ..room.room import Room
 from ..scene import PlacedLoudspeaker, Scene
+from ..systems import System, build_system
 from .judging import list_at, mapping_at, part
 from .study import PlaceModel, SeatsModel, to_place, to_seats
 from .vary import applied, combinations
@@ -35,7 +36,8 @@ class _Misfit:
 
 
 def misfits(
-    document: Document, rooms: Mapping[str, Room], designs: Mapping[str, Loudspeaker], vary: Mapping[str, list[Any]]
+    document: Document, rooms: Mapping[str, Room], designs: Mapping[str, Loudspeaker], vary: Mapping[str, list[Any]],
+    systems: Mapping[str, System] | None = None,
 ) -> Iterator[Problem]:
     """Everything that is outside a room or inside a wall.
 
@@ -44,9 +46,10 @@ def misfits(
     document : the study; places and seats that break a rule of their own are passed over
     rooms, designs : those of the study that are right
     vary : dotted key -> values, all right
+    systems : of designs with several loudspeakers, what stands beside the one in `designs`
     """
     found: dict[tuple[str, str, str], _Misfit] = {}
-    fit = _Fit()
+    fit = _Fit(systems or {})
     for combination in combinations(vary):
         places, seats = _parts(document, combination)
         for (label, place), (room_label, room), (design, loudspeaker) in itertools.product(
@@ -69,7 +72,8 @@ def misfits(
 class _Fit:
     """Whether a loudspeaker and seats fit into a room, each thing tried once."""
 
-    def __init__(self) -> None:
+    def __init__(self, systems: Mapping[str, System]) -> None:
+        self._systems = systems
         self._placed: dict[Hashable, PlacedLoudspeaker | InvalidValue] = {}
         self._seated: dict[Hashable, InvalidValue | None] = {}
 
@@ -85,6 +89,8 @@ class _Fit:
         if (*key, seats) not in self._seated:
             try:
                 seat_positions(seats, placed, room.geometry)
+                if design in self._systems:
+                    _try_system(room, loudspeaker, place, seats, self._systems[design])
                 self._seated[*key, seats] = None
             except InvalidValue as error:
                 self._seated[*key, seats] = error
@@ -100,6 +106,15 @@ def _placed(room: Room, loudspeaker: Loudspeaker, place: Place) -> PlacedLoudspe
     return placed
 
 
+def _try_system(room: Room, loudspeaker: Loudspeaker, place: Place, seats: Seats, system: System) -> None:
+    try:
+        build_system(room, loudspeaker, place, seats, system)
+    except InvalidValue as error:
+        if error.key == "system":
+            raise
+        raise InvalidValue("system", error.value, f"{error.key}: {error.rule}, at {error.value}", error.cure) from None
+
+
 def _parts(document: Document, combination: Mapping[str, Any]) -> tuple[dict[str, Place], Seats | None]:
     data = applied(document.data, combination)
     judged = {label: part(PlaceModel, place) for label, place in mapping_at(data, "places").items()}
@@ -112,7 +127,7 @@ def _kind(error: InvalidValue) -> str:
     """What does not fit: a wall, a gap, the seats, or where the loudspeaker stands."""
     if error.key.startswith("seat"):
         return "seats"
-    return error.key if error.key in ("wall", "gap_m") or error.key.partition(".")[0] == "near" else "place"
+    return error.key if error.key in ("wall", "gap_m", "system") or error.key.partition(".")[0] == "near" else "place"
 
 
 def _problem(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]], *, one_design: bool) -> Problem:
@@ -128,9 +143,9 @@ def _problem(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]],
     else:
         told += [f"{key} = {value}" for key, value in first.items()]
         told += [f"and {more} more"] if (more := len(misfit.failed) - 1) else []
-    named = misfit.kind in ("wall", "gap_m") or misfit.kind.startswith("near")
+    named = misfit.kind in ("wall", "gap_m", "system") or misfit.kind.startswith("near")
     rule = f"{', '.join(told)}: {error.rule}" + ("" if named else f", at {error.value}")
-    value = error.value if named else None
+    value = error.value if named and misfit.kind != "system" else None
     return document.problem(_where(document, misfit, vary), rule, value=value, cure=error.cure)
 
 
@@ -142,6 +157,8 @@ def _always(misfit: _Misfit, vary: Mapping[str, list[Any]]) -> bool:
 def _where(document: Document, misfit: _Misfit, vary: Mapping[str, list[Any]]) -> Path_:
     """The varied value that makes the difference; where none does, the place or the seats themselves."""
     own: Path_ = ("seats",) if misfit.kind == "seats" else ("places", misfit.label)
+    if misfit.kind == "system":
+        return ("designs", next(iter(misfit.designs)))
     own = own if misfit.kind in ("seats", "place") else (*own, *misfit.kind.split("."))
     telling = next(iter(misfit.failed.values()))
     for key in () if _always(misfit, vary) else telling:

@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from ..errors import InvalidValue, Problem
 from ..placing import Place, Seats
+from ..programme import Programme
 from . import vary as varying
 from .judging import content_hash, judged, list_at, mapping_at, number_at
 from .loudspeaker_definition import LoudspeakerDefinition
 from .references import YAML_SUFFIXES, is_path, shipped
 from .room import ORDINARY
 from .room_definition import RoomDefinition
-from .study import CASES, StudyModel, to_place, to_seats
+from .study import CASES, StudyModel, to_place, to_programme, to_seats
+from .systems import SystemDefinition, systems
 from .yaml_lines import Document
 
 if TYPE_CHECKING:
@@ -40,11 +42,13 @@ class StudyDefinition:
     ----------
     title : the study's question
     rooms, designs, places : label -> what it stands for
+    systems : of those designs that have several loudspeakers: what stands beside the one in `designs`
     settings : acoustic states that every room has
     seats : where people sit
     vary : dotted key -> values, in the order of the file
     frequency : the analysis grid
     crossfade_hz : where the exact field of a box hands over to the images
+    programme : what is played, None for nothing
     source : the file
     files : all files that were read, this one first
     content_hash : of what all of them say, not of comments, spelling or place on disk
@@ -53,12 +57,14 @@ class StudyDefinition:
     title: str
     rooms: Mapping[str, RoomDefinition]
     designs: Mapping[str, LoudspeakerDefinition]
+    systems: Mapping[str, SystemDefinition]
     settings: tuple[str, ...]
     places: Mapping[str, Place]
     seats: Seats
     vary: Mapping[str, tuple[Any, ...]]
     frequency: Frequency
     crossfade_hz: tuple[float, float]
+    programme: Programme | None
     source: Path
     files: tuple[Path, ...]
     content_hash: str
@@ -79,18 +85,25 @@ class StudyDefinition:
         model = StudyModel.model_validate(data)
         return dataclasses.replace(
             self, places={label: to_place(place) for label, place in model.places.items()}, seats=to_seats(model.seats),
-            vary={}, content_hash=_hash(model, self.rooms, self.designs), _data=data,
+            vary={}, content_hash=_hash(model, self.rooms, self.designs, self.systems), _data=data,
         )
 
     @property
     def assumptions(self) -> dict[str, tuple[str, ...]]:
         """What sketched drivers take for granted, and what of measured ones was filled or assumed, per design."""
-        return {label: design.assumptions for label, design in self.designs.items()}
+        return {
+            label: tuple(dict.fromkeys(text for one in self._all(label) for text in one.assumptions))
+            for label in self.designs
+        }
 
     @property
     def measured_notes(self) -> frozenset[str]:
         """Those of the assumptions that say what of measured drivers was measured, filled or assumed."""
-        return frozenset(text for design in self.designs.values() for text in design.measured_notes)
+        return frozenset(text for label in self.designs for one in self._all(label) for text in one.measured_notes)
+
+    def _all(self, label: str) -> tuple[LoudspeakerDefinition, ...]:
+        """Every loudspeaker of a design."""
+        return (self.designs[label], *(self.systems[label].definitions if label in self.systems else ()))
 
     @property
     def inputs(self) -> dict[str, Any]:
@@ -99,6 +112,8 @@ class StudyDefinition:
             "study": {"file": self.source.name, "content_hash": self.content_hash},
             "rooms": {label: _record(room) for label, room in self.rooms.items()},
             "designs": {label: _record(design) for label, design in self.designs.items()},
+            **({"beside": {label: [_record(one) for one in found.definitions] for label, found in self.systems.items()}}
+               if self.systems else {}),
         }
 
 
@@ -113,31 +128,48 @@ def define(document: Document, reader: Reader) -> StudyDefinition | None:
     before = len(reader.problems)
     reader.problems += [*problems, *of_vary, *_between_keys(document)]
     rooms, designs = _rooms(document, reader), _designs(document, reader)
+    beside = systems(document, reader, designs)
+    reader.problems += _programme(document, designs, beside)
     reader.problems += _missing_settings(document, rooms)
     reader.problems += _unserved(document, rooms)
-    reader.problems += _too_many(document) or _misfits(document, rooms, designs, vary)
+    reader.problems += _too_many(document) or _misfits(document, rooms, designs, beside, vary)
     if model is None or len(reader.problems) > before:
         return None
-    files = (document.path, *(file for part in (*rooms.values(), *designs.values()) for file in part.files))
+    parts = (*rooms.values(), *designs.values(), *beside.values())
+    files = (document.path, *(file for part in parts for file in part.files))
     return StudyDefinition(
-        title=model.study, rooms=rooms, designs=designs, settings=tuple(model.settings),
+        title=model.study, rooms=rooms, designs=designs, systems=beside, settings=tuple(model.settings),
         places={label: to_place(place) for label, place in model.places.items()}, seats=to_seats(model.seats),
         vary={key: _alike(values) for key, values in vary.items()},
         frequency=Frequency(**model.frequency.model_dump()), crossfade_hz=model.crossfade_hz,
-        source=document.path, files=tuple(dict.fromkeys(files)),
-        content_hash=_hash(model, rooms, designs), _data=document.data,
+        programme=to_programme(model.programme), source=document.path, files=tuple(dict.fromkeys(files)),
+        content_hash=_hash(model, rooms, designs, beside), _data=document.data,
     )
 
 
 def _hash(
-    model: StudyModel, rooms: Mapping[str, RoomDefinition], designs: Mapping[str, LoudspeakerDefinition]
+    model: StudyModel, rooms: Mapping[str, RoomDefinition], designs: Mapping[str, LoudspeakerDefinition],
+    beside: Mapping[str, SystemDefinition],
 ) -> str:
     parts = {
         "rooms": [[label, room.content_hash] for label, room in rooms.items()],
         "designs": [[label, design.content_hash] for label, design in designs.items()],
         "vary": [[key, *_alike(values)] for key, values in (model.vary or {}).items()],
     }
+    if beside:
+        said = model.model_dump(mode="json", include={"designs"})["designs"]
+        parts["beside"] = [
+            [label, *(one.content_hash for one in found.definitions), _without_files(said[label])]
+            for label, found in beside.items()
+        ]
     return content_hash(model, parts, {"rooms", "designs", "vary"})
+
+
+def _without_files(said: Any) -> Any:
+    """What a design says, but for the names of files."""
+    if not isinstance(said, dict):
+        return said
+    return {key: _without_files(value) for key, value in said.items() if key != "loudspeaker"}
 
 
 def _alike(values: list[Any]) -> tuple[Any, ...]:
@@ -208,6 +240,34 @@ def _between_keys(document: Document) -> Iterator[Problem]:
                                value=data["frequency"]["high_hz"])
 
 
+def _programme(
+    document: Document, designs: Mapping[str, LoudspeakerDefinition], beside: Mapping[str, SystemDefinition]
+) -> Iterator[Problem]:
+    """Loud by one measure, and by one that the designs know."""
+    data = mapping_at(document.data, "programme")
+    if not data:
+        return
+    given = [key for key in ("level_db", "drive_v") if key in data]
+    if len(given) != 1:
+        yield document.problem(("programme",), "needs either level_db or drive_v",
+                               cure="keep one of the two" if given else "add level_db: 75")
+    if "drive_v" in data:
+        for label, design in designs.items():
+            if design.drive_v is None:
+                yield document.problem(("programme", "drive_v"), f"design {label} has relative levels",
+                                       value=data["drive_v"],
+                                       cure="give level_db instead, or sensitivity_db to its drivers")
+    channels = {name for label, design in designs.items() for name in (
+        beside[label].system.channels(design.loudspeaker()) if label in beside else design.loudspeaker().channels)}
+    for name in mapping_at(data, "channels_db") if designs else ():
+        if name not in channels:
+            yield document.problem(("programme", "channels_db", name), "is no channel of any design",
+                                   cure=f"channels are {', '.join(sorted(channels))}")
+    low, high = (number_at(data, key) for key in ("low_hz", "high_hz"))
+    if (low or 20.0) * 2 > (high or 20000.0):
+        yield document.problem(("programme", "low_hz"), "must be at most half of high_hz", value=data.get("low_hz"))
+
+
 def _too_many(document: Document) -> list[Problem]:
     data = document.data
     counts = [len(mapping_at(data, key)) for key in ("rooms", "designs", "places")]
@@ -221,7 +281,7 @@ def _too_many(document: Document) -> list[Problem]:
 
 def _misfits(
     document: Document, rooms: Mapping[str, RoomDefinition], designs: Mapping[str, LoudspeakerDefinition],
-    vary: Mapping[str, Any],
+    beside: Mapping[str, SystemDefinition], vary: Mapping[str, Any],
 ) -> list[Problem]:
     from .scenes import misfits
 
@@ -230,4 +290,5 @@ def _misfits(
         {label: room.as_usual() for label, room in rooms.items()},
         {label: design.loudspeaker() for label, design in designs.items()},
         vary,
+        {label: found.system for label, found in beside.items()},
     ))

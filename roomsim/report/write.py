@@ -18,6 +18,7 @@ from .modes import mode_rows
 from .page.build import build_page
 from .response_plot import MOST_DESIGNS, level_range_db, overview_figure, response_figure
 from .style import plain_label, save
+from .systems import programme_rows, receiver_rows
 from .table import table_rows
 
 if TYPE_CHECKING:
@@ -38,8 +39,9 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     """Write table, arrays and figures of a result into a folder, all of them or none.
 
     result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
-    table, balance.csv, reflections.csv and modes.csv what their names say; overview.png, decay-time.png and, per
-    room, response-*.png, balance-*.png and modes-*.png are the figures; report.html is the page that shows all of it.
+    table, balance.csv, reflections.csv, modes.csv, receiver.csv (of systems) and programme.csv (where one is played)
+    what their names say; overview.png, decay-time.png and, per room, response-*.png, balance-*.png and modes-*.png are
+    the figures; report.html is the page that shows all of it.
 
     Parameters
     ----------
@@ -71,7 +73,7 @@ def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = 
     write_netcdf(result, output.path("result.nc"))
     _write_flat(result, output.path("result.csv"))
     for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
-                       ("modes", mode_rows)):
+                       ("modes", mode_rows), ("receiver", receiver_rows), ("programme", programme_rows)):
         if table := rows(result):
             write_rows(table, output.path(f"{name}.csv"))
     every_variant = list(variants(result))
@@ -98,12 +100,16 @@ def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
     """Each room to scale with the first design at the first place, and the seats."""
     from ..placing import build_scene
     from ..studies.settings import room_in
+    from ..systems import build_system
     from .room_drawing import draw_room
 
-    design, place = next(iter(study.designs.values())).loudspeaker(), next(iter(study.places.values()))
+    label, design = next(iter(study.designs.items()))
+    design, place, system = design.loudspeaker(), next(iter(study.places.values())), study.systems.get(label)
     labels = list(study.rooms)[:MOST_FIGURES]
     for label, name in zip(labels, safe_names(labels), strict=True):
-        scene = build_scene(room_in(study.rooms[label], study.settings[0]), design, place, study.seats)
+        room = room_in(study.rooms[label], study.settings[0])
+        scene = (build_scene(room, design, place, study.seats) if system is None
+                 else build_system(room, design, place, study.seats, system.system))
         save(draw_room(scene, f"{label}: {scene.room.name}"), output.path(f"room-{name}.png"))
 
 

@@ -19,6 +19,7 @@ from ..response import Note, Reflection, Response
 from ..sphere import fibonacci_grid
 from .case_modes import case_modes
 from .case_notes import case_notes
+from .case_receiver import received, receiver_gains, receiver_settings, settings_record
 from .decay import read_case_decay
 from .plan import Case
 
@@ -39,6 +40,7 @@ class CaseResult:
     reference_db : what was taken off the levels [dB re 20 µPa at the nominal drive]
     reflections, notes : as in Response
     modes : see case_modes
+    receiver : of a system: rows of settings_record, empty for a single loudspeaker
     """
 
     channels: tuple[str, ...]
@@ -53,6 +55,7 @@ class CaseResult:
     reflections: tuple[Reflection, ...]
     notes: tuple[Note, ...]
     modes: dict[str, Any]
+    receiver: list[dict[str, Any]]
 
 
 def run_case(case: Case) -> CaseResult:
@@ -60,6 +63,11 @@ def run_case(case: Case) -> CaseResult:
     scene = case.scene()
     response = simulate(scene, case.frequency_hz, case.options)
     refuse_impossible(response, case.title)
+    receiver: list[dict[str, Any]] = []
+    if case.system is not None:
+        settings = receiver_settings(scene, response, case.system.receiver)
+        response = received(response, settings, case.system, case.channels)
+        receiver = settings_record(case.system, scene, settings)
     reference = reference_mean_square(case.loudspeaker, case.room.air.speed_m_s)
     level = {
         "level_db": response.mean_square,
@@ -68,7 +76,13 @@ def run_case(case: Case) -> CaseResult:
         "scattered_level_db": response.scattered,
         "late_level_db": response.late,
     }
-    level["power_level_db"] = power_mean_square(case.loudspeaker, case.frequency_hz.tobytes(), case.room.air.speed_m_s)
+    speakers = (case.loudspeaker,) if case.system is None else case.system.loudspeakers(case.loudspeaker)
+    power = np.concatenate([
+        power_mean_square(one, case.frequency_hz.tobytes(), case.room.air.speed_m_s) for one in speakers])
+    if case.system is not None:                          # powers of several loudspeakers add
+        gains = receiver_gains(settings, case.system, len(case.channels), case.frequency_hz)
+        power = np.einsum("oif,if->of", np.abs(gains) ** 2, power)
+    level["power_level_db"] = power
     decay = read_case_decay(scene, response)
     fields = {name: db(values, reference) for name, values in level.items()}
     pressure = response.pressure
@@ -92,14 +106,28 @@ def run_case(case: Case) -> CaseResult:
         decay_mid_s=float(decay.decay_s[mid].mean()),
         trusted_from_hz=max(
             float(case.frequency_hz[0] if response.wave is not None else transition),
-            *(trusted_range_hz(drivers, case.frequency_hz)[0] for drivers in case.loudspeaker.channels.values()),
+            *_trusted_from_hz(case),
         ),
         calibrated=case.loudspeaker.calibrated,
         reference_db=float(db(reference, REFERENCE_PRESSURE_PA**2)),
         reflections=response.reflections,
         notes=(*response.notes, *case_notes(case.room, response, decay)),
         modes=case_modes(scene),
+        receiver=receiver,
     )
+
+
+def _trusted_from_hz(case: Case) -> list[float]:
+    """Where the data of each channel begin; those of loudspeakers with a subwoofer count above the crossover only."""
+    def low(one: Loudspeaker) -> list[float]:
+        return [trusted_range_hz(drivers, case.frequency_hz)[0] for drivers in one.channels.values()]
+
+    if case.system is None:
+        return low(case.loudspeaker)
+    sub, cut = case.system.subwoofer, case.system.receiver.crossover_hz
+    found = [hz for one in case.system.loudspeakers(case.loudspeaker) if sub is None or one is not sub.loudspeaker
+             for hz in low(one)]
+    return found if sub is None else low(sub.loudspeaker) + [hz for hz in found if hz > cut]
 
 
 @lru_cache(maxsize=8)

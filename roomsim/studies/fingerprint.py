@@ -38,7 +38,8 @@ class Fingerprints:
 
         Labels, file names and places on disk do not count: cases that are alike share a hash.
         """
-        parts = (case.scene(), case.frequency_hz, case.options)
+        receiver = None if case.system is None else (case.system.receiver, case.channels)
+        parts = (case.scene(), case.frequency_hz, case.options, receiver)
         return _digest([self._common, *map(self.of, parts)]).hex()
 
     def of(self, value: Any) -> bytes:

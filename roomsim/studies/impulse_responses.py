@@ -87,6 +87,10 @@ def check_request(study: StudyDefinition, rate_hz: float) -> None:
     """
     if rate_hz not in RATES_HZ:
         raise InvalidValue("impulse responses", rate_hz, "the sample rate must be 44100, 48000 or 96000 Hz")
+    if study.systems:
+        raise InvalidValue("impulse responses", ", ".join(study.systems),
+                           "designs of several loudspeakers have none yet",
+                           "ask for them of a study of single loudspeakers")
     plan = make_plan(study)
     for label, room in study.rooms.items():
         geometry = room.geometry()

@@ -59,7 +59,7 @@ class Layout:
         """The layout of a plan whose cases have the variables of `sample`."""
         position = {dim: {label: k for k, label in enumerate(labels)} for dim, labels in plan.coordinates.items()}
         channels = {channel: k for k, channel in enumerate(plan.channels)}
-        rows = {id(case.loudspeaker): tuple(channels[name] for name in case.channels) for case in plan.cases}
+        rows = {names: tuple(channels[name] for name in names) for names in {case.channels for case in plan.cases}}
         return cls(
             leading=tuple(plan.coordinates),
             shape=tuple(len(labels) for labels in plan.coordinates.values()),
@@ -69,7 +69,7 @@ class Layout:
             },
             dtypes={name: values.dtype for name, values in sample.arrays.items()},
             places=tuple(tuple(position[dim][label] for dim, label in case.labels) for case in plan.cases),
-            rows=tuple(rows[id(case.loudspeaker)] for case in plan.cases),
+            rows=tuple(rows[case.channels] for case in plan.cases),
             band_hz=sample.band_hz,
         )
 

@@ -16,6 +16,7 @@ from ..loudspeaker.channels import Loudspeaker
 from ..placing import Place, Seats, build_scene
 from ..room.room import Room
 from ..scene import Scene
+from ..systems import System, build_system
 from .settings import rooms_in
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ class Case:
     room, loudspeaker, place, seats : what is predicted
     frequency_hz : analysis grid, shape (n_frequency,)
     options : how the engines are joined
+    system : what a design has beside this loudspeaker, None for nothing
     """
 
     labels: tuple[tuple[str, Hashable], ...]
@@ -41,15 +43,18 @@ class Case:
     seats: Seats
     frequency_hz: NDArray[np.float64]
     options: Options
+    system: System | None = None
 
     def scene(self) -> Scene:
         """The scene of this case; InvalidValue where something does not fit."""
+        if self.system is not None:
+            return build_system(self.room, self.loudspeaker, self.place, self.seats, self.system)
         return build_scene(self.room, self.loudspeaker, self.place, self.seats)
 
     @property
     def channels(self) -> tuple[str, ...]:
-        """Labels of its channels, in the order of the scene's."""
-        return tuple(self.loudspeaker.channels)
+        """Labels of its channels: of the scene's, or of the inputs of the receiver that feeds a system."""
+        return tuple(self.loudspeaker.channels) if self.system is None else self.system.channels(self.loudspeaker)
 
     @property
     def title(self) -> str:
@@ -75,7 +80,7 @@ class Plan:
     @property
     def channels(self) -> tuple[str, ...]:
         """Labels of all channels of all designs."""
-        designs = {id(case.loudspeaker): case.channels for case in self.cases}
+        designs = {(id(case.loudspeaker), id(case.system)): case.channels for case in self.cases}
         return tuple(dict.fromkeys(channel for channels in designs.values() for channel in channels))
 
 
@@ -106,6 +111,7 @@ def make_plan(study: StudyDefinition) -> Plan:
             seats=variant.seats,
             frequency_hz=analysis_grid_hz(*variant.frequency),
             options=Options(crossfade_hz=variant.crossfade_hz),
+            system=study.systems[design].system if design in study.systems else None,
         )
         for room in study.rooms
         for setting in study.settings

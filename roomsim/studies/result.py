@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..analysis.weighting import WEIGHTINGS
 from .case_notes import design_notes
 from .fingerprint import versions
 from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
+from .programme import SUMS, Heard, programme_note
 from .record import record as recorded
 from .settings import setting_arrays
 
@@ -46,6 +48,12 @@ LONG_NAMES = {
     "decay_mid_uncertainty": "the same of the mid-band decay time",
     "length_m": "length of the room", "width_m": "width of the room", "height_m": "height of the room",
     "volume_m3": "volume", "floor_m2": "floor area",
+}
+_PROGRAMME_NAMES = {
+    "programme_level_db": "level of the programme at the seat, each channel alone, re 20 µPa",
+    "programme_sum_db": "level of the programme at the seat, all channels, re 20 µPa",
+    "programme_drive_db": "drive of a channel of 0 dB, re the drive that the design's data stand for",
+    "headroom_db": "headroom of the driver with the least",
 }
 _NUMBERS = ("trusted_from_hz", "reference_db")
 _OF_A_ROOM = ("transition_hz", "decay_mid_s")
@@ -91,7 +99,10 @@ def assemble(
     import xarray as xr
 
     layout = Layout.of(plan, present(get, keys[0]))
-    found, metadata = _small(layout, plan, keys, get)
+    heard = None
+    if study.programme is not None:
+        heard = Heard(layout, study.programme, {name: design.drive_v for name, design in study.designs.items()})
+    found, metadata = _small(layout, plan, keys, get, heard)
     found |= (filled if in_memory else on_demand)(layout, keys, get)
     found |= {name: xr.Variable(("room",), values) for name, values in _room_sizes(plan, study).items()}
     of_settings, metadata["settings"] = setting_arrays(study)
@@ -103,6 +114,11 @@ def assemble(
         "frequency": ("frequency", plan.cases[0].frequency_hz, {"units": "Hz", "long_name": "frequency"}),
         "band": ("band", layout.band_hz, {"units": "Hz", "long_name": "octave midband"}),
     }
+    if heard is not None:
+        coords |= {"weighting": list(WEIGHTINGS), "sum": list(SUMS)}
+        found |= heard.variables()
+        metadata["programme"] = heard.metadata()
+        metadata["notes"].append(programme_note(study.programme, len(plan.cases)))
     ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
     dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
     metadata["notes"] += design_notes(study.assumptions, len(plan.cases), study.measured_notes)
@@ -110,10 +126,10 @@ def assemble(
     dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}
     calibrated = all(case.loudspeaker.calibrated for case in plan.cases)
     for name, variable in dataset.data_vars.items():
-        variable.attrs["long_name"] = LONG_NAMES[str(name)]
+        variable.attrs["long_name"] = (LONG_NAMES | _PROGRAMME_NAMES)[str(name)]
         if (unit := _unit(str(name))) is not None:
             variable.attrs["units"] = unit
-        if str(name).endswith("level_db"):
+        if str(name).endswith("level_db") and not str(name).startswith("programme"):
             variable.attrs["reference"] = (
                 "re 20 µPa" if calibrated else "re the design's mean free-field level at 1 m"
             )
@@ -130,7 +146,7 @@ def _unit(name: str) -> str | None:
 
 
 def _small(
-    layout: Layout, plan: Plan, keys: Sequence[str], get: Get
+    layout: Layout, plan: Plan, keys: Sequence[str], get: Get, heard: Heard | None
 ) -> tuple[dict[str, xarray.Variable], dict[str, Any]]:
     """Variables that do not grow with the seats, and what the cases add to the metadata: one walk over them all."""
     import xarray as xr
@@ -154,6 +170,8 @@ def _small(
             of_a_room[name][place] = getattr(result, name)
         arrays["decay_method"][place] = result.decay_method
         said.add(k, result)
+        if heard is not None:
+            heard.add(k, plan.cases[k], result)
     found = {name: xr.Variable(dims[name], array) for name, array in arrays.items()}
     others = tuple(k for k in range(len(layout.shape)) if k not in (1, 2))
     for name, array in of_a_room.items():          # what differs by design and place is averaged
@@ -170,6 +188,7 @@ class _Said:
         self._reflections: list[dict[str, Any]] = []
         self._each = max(MOST_REFLECTIONS // (len(plan.cases) * len(plan.channels)), 1)
         self._modes: list[dict[str, Any]] = []
+        self._receivers: list[dict[str, Any]] = []
         self._modes_each = max(MOST_MODES // len(plan.cases), 1)
 
     def add(self, case: int, result: Any) -> None:
@@ -181,6 +200,7 @@ class _Said:
             self._notes[key] = where, count + 1
         labels = dict(self._plan.cases[case].labels)
         self._modes.append({**labels, **result.modes, "modes": result.modes["modes"][: self._modes_each]})
+        self._receivers += [{**labels, **row} for row in result.receiver]
         listed: dict[tuple[int, int], int] = {}
         for one in result.reflections:              # strongest first
             if (nth := listed.get((one.channel, one.listener), 0)) < self._each:
@@ -198,6 +218,7 @@ class _Said:
         return {
             "notes": notes, "reflections": self._reflections, "reflections_per_channel": self._each,
             "modes": self._modes, "modes_per_case": self._modes_each,
+            **({"receivers": self._receivers} if self._receivers else {}),
         }
 
 

@@ -57,7 +57,7 @@ class Packer:
         return self._known[key]
 
 
-SHARED = ("room", "loudspeaker")
+SHARED = ("room", "loudspeaker", "system")
 """Fields of a case that many cases share."""
 
 _HELD: OrderedDict[bytes, Any] = OrderedDict()
