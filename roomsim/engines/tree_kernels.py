@@ -5,10 +5,10 @@ part of its face that it can reach (its window) is a beam; a face inside the bea
 next image. A listener inside a beam is tried by going back from face to face: every point of reflection must lie on
 its face, and nothing may stand between two of them.
 
-No image is followed that lies farther from every listener than sound that counts: by the triangle inequality no path
-by way of it is shorter. Windows are convex hulls on faces that are not convex, and nothing is cut away from them where
-something stands in front, unless a single face hides them whole: beams may be too wide, so that more is tried, but
-nothing is missed.
+No image is followed that lies farther from every listener than sound that counts, or whose window does: by the triangle
+inequality no path by way of it is shorter. Windows are convex hulls on faces that are not convex, and nothing is cut
+away from them where something stands in front, unless a single face hides them whole: beams may be too wide, so that more is
+tried, but nothing is missed.
 
 Jitted functions that call each other stay in this file.
 """
@@ -181,6 +181,25 @@ def _seen_angle(points, n, sx, sy, sz, nx, ny, nz):
         area += 0.5 * ((ey * gz - ez * gy) * nx + (ez * gx - ex * gz) * ny + (ex * gy - ey * gx) * nz)
     dx, dy, dz = cx - sx, cy - sy, cz - sz
     return abs(area) * abs(dx * nx + dy * ny + dz * nz) / (dx * dx + dy * dy + dz * dz) ** 1.5
+
+
+@_jit()
+def _too_far(points, n, tx, ty, tz, listeners, reach, away):
+    """Whether no way from an image by way of its window to any listener is short enough."""
+    cx, cy, cz = 0.0, 0.0, 0.0
+    for i in range(n):
+        cx, cy, cz = cx + points[i, 0] / n, cy + points[i, 1] / n, cz + points[i, 2] / n
+    size = 0.0
+    for i in range(n):
+        size = max(size, (points[i, 0] - cx) ** 2 + (points[i, 1] - cy) ** 2 + (points[i, 2] - cz) ** 2)
+    # from the image to the window's middle, less twice its radius: once for each part of the way
+    before = np.sqrt((cx - tx) ** 2 + (cy - ty) ** 2 + (cz - tz) ** 2) - 2 * np.sqrt(size)
+    for m in range(listeners.shape[0]):
+        left = reach[m] + away - before
+        square = (listeners[m, 0] - cx) ** 2 + (listeners[m, 1] - cy) ** 2 + (listeners[m, 2] - cz) ** 2
+        if left >= 0.0 and square <= left * left:
+            return False
+    return True
 
 
 @_jit()
@@ -400,6 +419,8 @@ def grow_tree(
         angle = _seen_angle(one, n, sx, sy, sz, normal[k, 0], normal[k, 1], normal[k, 2])
         if angle < least_angle:
             dropped += angle
+            continue
+        if _too_far(one, n, tx, ty, tz, listeners, reach, away):
             continue
         if not convex and _hidden(
             one, n, sx, sy, sz, face, k, is_convex_face,

@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 LEAST_ANGLE_SR = 1e-7
 """Narrower beams are dropped: less than 1e-8 of what the source sends, and a centimetre wide after 30 m."""
 
-BUDGET = 3_000_000
-"""Windows that are tried for one source at most; about half a second."""
+BUDGET = 4_000_000
+"""Windows that are tried for one source at most; less than a second."""
 
 ASIDE_M = np.array([3.1e-7, 2.3e-7, 1.7e-7])
 """Displacement of listeners by which visibility is decided, so that a path that meets an edge counts once."""

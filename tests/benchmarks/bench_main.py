@@ -53,7 +53,7 @@ places: {wall: {gap_m: 0.05, height_m: 0.75}}
 seats: {distance_m: 2.6, ear_height_m: 1.1, count: 15}
 """
 SIZES = {"small": (3.4, 3.9), "typical": (4.4, 5.3), "large": (5.4, 7.2)}
-ENGINES = ("trace_images", "trace_rays", "solve_box", "spectrum_of_bands", "modal_decay_s")
+ENGINES = ("trace_images", "trace_rays", "wave_pressure", "spectrum_of_bands", "modal_decay_s")
 
 
 def main(runs: int) -> None:
