@@ -7,8 +7,8 @@ its face, and nothing may stand between two of them.
 
 No image is followed that lies farther from every listener than sound that counts, or whose window does: by the triangle
 inequality no path by way of it is shorter. Windows are convex hulls on faces that are not convex, and nothing is cut
-away from them where something stands in front, unless a single face hides them whole: beams may be too wide, so that more is
-tried, but nothing is missed.
+away from them where something stands in front, unless a single face hides them whole: beams may be too wide, so that
+more is tried, but nothing is missed.
 
 Jitted functions that call each other stay in this file.
 """
