@@ -41,9 +41,9 @@ def spectrum_of_bands(
     band means are those of `energy`.
     """
     f, mids = np.asarray(frequency_hz, float), np.asarray(band_hz, float)
-    half = OCTAVE ** (0.5 / fraction)
-    low, high = min(f[0], mids[0] / half), max(f[-1], mids[-1] * half)
-    fine = _fine_grid_hz(low, high)
+    fine = fine_grid_hz(mids, fraction)
+    if f[0] < fine[0] or f[-1] > fine[-1]:
+        fine = _fine_grid_hz(min(f[0], fine[0]), max(f[-1], fine[-1]))
     out = np.empty((*energy.shape[:2], f.size))
     for channel in range(energy.shape[0]):
         power = power_on(scene, channel, fine)
@@ -68,7 +68,7 @@ class _Recent(threading.local):
 
 _RECENT = _Recent()
 
-RANGE_HZ = (20.0, 20000.0)
+RANGE_HZ = (19.0, 21000.0)
 """Powers are found over this range and the bands' own, whatever part of it is asked for."""
 
 
