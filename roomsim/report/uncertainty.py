@@ -34,7 +34,7 @@ def uncertainty_lines(found: Uncertainty) -> list[str]:
             at = half.sel(room=room, design=design)
             parts = [float(at.sel(band=(band > low * 0.97) & (band < high * 1.03)).mean())
                      for low, high in (BASS_HZ, MID_HZ)]
-            decay = [data[name].sel(room=room, design=design, octave=1000, method="nearest").mean().item()
+            decay = [data[name].sel(room=room, design=design).sel(octave=1000, method="nearest").mean().item()
                      for name in ("decay_s", "decay_low_s", "decay_high_s")]
             rows.append(["" if k else plain_label(room), plain_label(design), *(f"±{part:.1f}" for part in parts),
                          f"{decay[0]:.2f}", f"{decay[1]:.2f} to {decay[2]:.2f}"])

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from made_studies import STUDY, write_study
 
 import roomsim
 from roomsim.cli import main
 from roomsim.errors import InvalidValue
 from roomsim.loudspeaker.measured import MeasuredDirectivity
+from roomsim.report.uncertainty import decay_rows, uncertainty_figure, uncertainty_lines, uncertainty_rows
 from roomsim.sphere import fibonacci_grid
 from roomsim.studies.draws import Inputs, deviate, drawn_loudspeaker, drawn_plan, uncertainty
 from roomsim.studies.plan import make_plan
@@ -43,6 +45,15 @@ def test_bands_hold_their_own_mean_and_open_with_confidence(found):
     bands = found.bands
     assert np.all(bands["level_low_db"] < bands["level_db"]) and np.all(bands["level_db"] < bands["level_high_db"])
     assert np.all(bands["decay_low_s"] > 0) and np.all(bands["decay_high_s"] > bands["decay_s"])
+
+
+def test_lines_and_rows_of_rooms_in_any_order(found):
+    rooms = xr.concat([found.bands.assign_coords(room=[name]) for name in ("small", "typical", "large")], "room")
+    several = replace(found, bands=rooms)
+    lines = uncertainty_lines(several)
+    assert [line.split()[0] for line in lines[1:7:2]] == ["small", "typical", "large"]
+    assert len(uncertainty_rows(several)) == 3 * len(uncertainty_rows(found)) and len(decay_rows(several)) == 3 * 2 * 8
+    assert uncertainty_figure(several).axes
 
 
 def test_places_slip_by_the_tolerance_and_the_zone_stays(tmp_path: Path):
