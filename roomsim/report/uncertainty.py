@@ -12,6 +12,7 @@ from ..files.netcdf import write_netcdf
 from ..files.output import OutputFolder
 from ..files.table_csv import write_rows
 from ..studies.draws import Uncertainty
+from .cases import level_label
 from .style import HAIRLINE, QUIET, drawing, frequency_axis, key, level_axis, new_figure, pen, plain_label, save
 from .text_table import aligned
 
@@ -102,7 +103,7 @@ def uncertainty_figure(found: Uncertainty) -> Figure:
             axes.set_title(plain_label(room), loc="left", fontsize=11)
             axes.set_xlabel("Frequency in Hz")
             if k == 0:
-                axes.set_ylabel("Level in dB")
+                axes.set_ylabel(level_label(found.result))
         left = 0.8 / width
         figure.text(left, 0.93, "How well the prediction is known", fontsize=15, fontweight="bold", va="center")
         about = f"{found.confidence:.0%} bands of seat-averaged third octaves, {found.draws} draws".replace("%", " %")
