@@ -258,8 +258,8 @@ def _in_words(found: Any, model: type[Model], where: Path_) -> tuple[str, str]:
         inner = model_at(model, where)
         keys = ", ".join(inner.model_fields) if inner else ""
         rule = f"must be a mapping with {keys}" if keys else "must be a mapping"
-        first = next(iter(inner.model_fields)) if inner else ""
-        single = inner and isinstance(found["input"], str) and (keys == first or first == "loudspeaker")
+        first = next(iter(inner.model_fields), "") if inner else ""
+        single = first and isinstance(found["input"], str) and (keys == first or first == "loudspeaker")
         return _no_value(found["input"], rule, f"write {{{first}: {found['input']}}}" if single else "")
     return str(found["msg"]), ""
 
