@@ -22,6 +22,7 @@ from .commands.bounce import bounce
 from .commands.check import check
 from .commands.compare import compare
 from .commands.reference import reference
+from .commands.report import report
 from .commands.rooms import rooms
 from .commands.schema import schema
 from .commands.sensitivity import sensitivity
@@ -65,6 +66,7 @@ app.command()(reference)
 app.command()(sensitivity)
 app.command()(bounce)
 app.command()(uncertainty)
+app.command()(report)
 app.command()(schema)
 
 

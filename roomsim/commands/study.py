@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from .report import Figures, figure_kinds
 from .terminal import Cluster, Interrupted, Jobs, Json, clean, count, print_json, progress
 
 if TYPE_CHECKING:
@@ -51,20 +52,23 @@ def predict(
                                       "AES69 files of 44100, 48000 or 96000 Hz, into impulse-responses in the output "
                                       "folder. They are loud at full scale: start playback at a low volume.")
     ] = None,
+    figures: Figures = None,
     jobs: Jobs = None,
     cluster: Cluster = None,
     as_json: Json = False,
 ) -> None:
-    """Predict a study: a table here, figures and arrays into a folder. An interrupted study goes on where it stopped.
+    """Predict a study: a table here, the report page, figures and arrays into a folder.
+
+    An interrupted study goes on where it stopped.
 
     Example: roomsim predict study.yaml --impulse-responses 48000
     """
-    _predict(study, out, jobs, as_json, impulse_responses, cluster)
+    _predict(study, out, jobs, as_json, impulse_responses, cluster, figure_kinds(figures))
 
 
 def _predict(
     path: Path, out: Path | None, jobs: int | None, as_json: bool, rate_hz: int | None = None,
-    cluster: str | None = None,
+    cluster: str | None = None, figures: tuple[str, ...] = (),
 ) -> None:
     from ..definitions import load
     from ..files.output import OutputFolder, recover
@@ -82,7 +86,7 @@ def _predict(
             from ..report.write import fill
 
             result = _run(study, store, jobs, cluster)
-            fill(output, result, study)
+            fill(output, result, study, figures)
             names = output.names
         heard = [] if rate_hz is None else _impulse_responses(study, output.folder / RESPONSES, rate_hz, jobs)
         if as_json:

@@ -44,8 +44,12 @@ _RC = {
     "text.parse_math": False, "axes.formatter.use_mathtext": False, "text.usetex": False,
     "axes.unicode_minus": True, "hatch.color": "#c9c3b6", "hatch.linewidth": 0.7,
     "lines.solid_capstyle": "round", "path.simplify": True, "svg.hashsalt": "roomsim",
+    "svg.fonttype": "none", "pdf.fonttype": 42,
 }
 DPI = 150
+_UNDATED: dict[str, dict[str, Any]] = {
+    ".png": {"Software": None}, ".svg": {"Date": None}, ".pdf": {"CreationDate": None},
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,14 +141,14 @@ def new_figure(width_in: float, height_in: float) -> Figure:
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Save as PNG without a date in it.
+    """Save as PNG, SVG or PDF, by the suffix, without a date in it; text stays text.
 
     Raises
     ------
     OutputError : the file cannot be written
     """
     with drawing(), writing(path):
-        figure.savefig(path, dpi=DPI, metadata={"Software": None})
+        figure.savefig(path, dpi=DPI, metadata=_UNDATED.get(Path(path).suffix.lower()))
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:

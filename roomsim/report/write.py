@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from ..errors import InvalidValue
 from ..files.netcdf import write_netcdf
 from ..files.output import OutputFolder, safe_names
 from ..files.table_csv import write_flat, write_rows
@@ -22,10 +24,12 @@ from .systems import programme_rows, receiver_rows
 from .table import table_rows
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
     from xarray import Dataset
 
     from ..definitions import StudyDefinition
 
+FIGURE_KINDS = ("png", "svg", "pdf")
 MOST_FIGURES = 12
 """Figures of single rooms; a larger study has the rest in its arrays."""
 MOST_ROOMS = 4
@@ -35,7 +39,9 @@ MOST_FLAT_LINES = 1_000_000
 the seats too."""
 
 
-def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
+def write_report(
+    result: Dataset, folder: str | os.PathLike[str], *, figures: Sequence[str] = ()
+) -> list[Path]:
     """Write table, arrays and figures of a result into a folder, all of them or none.
 
     result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
@@ -47,6 +53,8 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     ----------
     result : as `predict` or `open_result` returns it
     folder : made where it is missing; the files of an earlier run in it are replaced, no others
+    figures : kinds of files, of FIGURE_KINDS, in which every figure of the page is written by itself too, in a style
+        fit for papers; the other figures come in these kinds beside PNG
 
     Returns
     -------
@@ -54,6 +62,7 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
 
     Raises
     ------
+    InvalidValue : a kind of figure that is not known
     OutputError : the folder cannot be written, or a file in it that roomsim did not write stands in the way
 
     Examples
@@ -62,42 +71,67 @@ def write_report(result: Dataset, folder: str | os.PathLike[str]) -> list[Path]:
     >>> {"result.nc", "table.csv", "overview.png"} <= {file.name for file in files}
     True
     """
+    check_kinds(figures)
     with OutputFolder(folder) as output:
-        fill(output, result)
+        fill(output, result, figures=figures)
         names = output.names
     return [output.folder / name for name in names]
 
 
-def fill(output: OutputFolder, result: Dataset, study: StudyDefinition | None = None) -> None:
+def fill(
+    output: OutputFolder, result: Dataset, study: StudyDefinition | None = None, figures: Sequence[str] = ()
+) -> None:
     """Write everything into an open output folder; with the study at hand, a drawing of each room too."""
+    check_kinds(figures)
     write_netcdf(result, output.path("result.nc"))
     _write_flat(result, output.path("result.csv"))
     for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
                        ("modes", mode_rows), ("receiver", receiver_rows), ("programme", programme_rows)):
         if table := rows(result):
             write_rows(table, output.path(f"{name}.csv"))
+
+    def put(figure: Figure, name: str) -> None:
+        for kind in dict.fromkeys(("png", *figures)):
+            save(figure, output.path(f"{name}.{kind}"))
+
     every_variant = list(variants(result))
     rooms, designs = list(result["room"].values), list(result["design"].values)[:MOST_DESIGNS]
     book = CurveBook(result)
     shown = [(room, variant) for variant in every_variant for room in rooms][:MOST_FIGURES]
     range_db = level_range_db([book(d, room, variant) for room, variant in shown for d in designs])
-    save(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db, book), output.path("overview.png"))
-    save(decay_figure(result, every_variant[0]), output.path("decay-time.png"))
+    put(overview_figure(result, every_variant[0], rooms[:MOST_ROOMS], range_db, book), "overview")
+    put(decay_figure(result, every_variant[0]), "decay-time")
     labels = [" ".join(t for t in (str(room), variant_name(result, variant)) if t) for room, variant in shown]
     names = safe_names(labels)
     for (room, variant), name in zip(shown, names, strict=True):
-        save(response_figure(result, room, variant, range_db, book), output.path(f"response-{name}.png"))
-        save(balance_figure(result, room, variant), output.path(f"balance-{name}.png"))
+        put(response_figure(result, room, variant, range_db, book), f"response-{name}")
+        put(balance_figure(result, room, variant), f"balance-{name}")
         if (modes := mode_figure(result, room, variant)) is not None:
-            save(modes, output.path(f"modes-{name}.png"))
+            put(modes, f"modes-{name}")
     if study is not None:
-        _drawings(output, study)
+        for figure, name in _drawings(study):
+            put(figure, f"room-{name}")
     page = build_page(result, book=book)
     output.path("report.html").write_text(page.html, "utf-8")
+    for figure, name in page.figures() if figures else ():
+        for kind in dict.fromkeys(figures):
+            save(figure, output.path(f"{name}.{kind}"))
 
 
-def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
-    """Each room to scale with the first design at the first place, and the seats."""
+def check_kinds(figures: Sequence[str]) -> None:
+    """Refuse kinds of figure files that cannot be written.
+
+    Raises
+    ------
+    InvalidValue : names the kinds that can
+    """
+    for kind in figures:
+        if kind not in FIGURE_KINDS:
+            raise InvalidValue("figures", kind, f"must be one of {', '.join(FIGURE_KINDS)}")
+
+
+def _drawings(study: StudyDefinition) -> Iterator[tuple[Figure, str]]:
+    """Each room to scale with the first design at the first place, and the seats; with a name for its file."""
     from ..placing import build_scene
     from ..studies.settings import room_in
     from ..systems import build_system
@@ -110,7 +144,7 @@ def _drawings(output: OutputFolder, study: StudyDefinition) -> None:
         room = room_in(study.rooms[label], study.settings[0])
         scene = (build_scene(room, design, place, study.seats) if system is None
                  else build_system(room, design, place, study.seats, system.system))
-        save(draw_room(scene, f"{label}: {scene.room.name}"), output.path(f"room-{name}.png"))
+        yield draw_room(scene, f"{label}: {scene.room.name}"), name
 
 
 def _write_flat(result: Dataset, path: Path) -> None:

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ...analysis.target import HOUSE_TARGET
+from ...files.output import safe_names
 from ..balance import RECOMMENDATION
 from ..cases import FRACTION, CurveBook, level_label
 from ..chart import TARGET, Chart
 from ..chart_svg import chart_svg, sample_svg
-from ..decay_plot import MODAL
 from ..sketch import Sketch, sketch_svg
 from ..style import plain_label
 from .changes import changes
@@ -26,6 +27,7 @@ from .summary import summary
 from .trust import trust
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
     from xarray import Dataset
 
     from ...analysis.target import Target
@@ -59,6 +61,17 @@ class Page:
     charts: tuple[Chart, ...]
     sketches: tuple[Sketch, ...]
 
+    def figures(self) -> Iterator[tuple[Figure, str]]:
+        """Every figure for a paper or slides, with a name for its file."""
+        from ..chart_paper import chart_figure
+        from ..sketch import sketch_figure
+
+        drawn: list[tuple[Any, Any]] = [(chart_figure, one) for one in self.charts]
+        drawn += [(sketch_figure, one) for one in self.sketches]
+        names = safe_names(f"figure {one.key} {one.title} {_whose(one)}".rstrip() for _, one in drawn)
+        for (draw, one), name in zip(drawn, names, strict=True):
+            yield draw(one), name
+
 
 def build_page(result: Dataset, *, target: Target = HOUSE_TARGET, book: CurveBook | None = None) -> Page:
     """The report of a result as one self-contained HTML file.
@@ -90,6 +103,11 @@ def build_page(result: Dataset, *, target: Target = HOUSE_TARGET, book: CurveBoo
     return Page(html=html, charts=tuple(charts), sketches=tuple(room.sketch for room in parts["rooms"]))
 
 
+def _whose(one: Chart | Sketch) -> str:
+    """The design of a figure that shows a single one."""
+    return one.detail if isinstance(one, Chart) and one.key.startswith(("parts", "speaker")) else ""
+
+
 def _legend(chart: Chart) -> list[tuple[Any, str]]:
     return [(sample_svg(line.pen, line.dash, line.points), line.name) for line in chart.lines]
 
@@ -108,12 +126,11 @@ def _words(chosen: Selection, target: Target) -> dict[str, Any]:
     """Words and legends beside the parts."""
     result = chosen.result
     seats = result.sizes["listener"]
-    modal = (result["decay_method"].values.astype(str) == MODAL).any()
     return {
         "title": plain_label(result.attrs.get("title", ""), 300) if result.attrs.get("title") else "A study",
         "reference": level_label(result).replace("\n", " ").removeprefix("Level in "),
         "seats": seats, "fraction": FRACTION, "target": target.name, "recommendation": RECOMMENDATION,
-        "modal": modal, "main": MAIN,
+        "decay_band": "decay_uncertainty" in result, "main": MAIN,
         "legend": [(sample_svg(k), plain_label(d)) for k, d in enumerate(chosen.designs)],
         "target_sample": sample_svg(TARGET),
         "part_legend": [(sample_svg("ink", dash, "none"), part) for part, dash in PARTS],

@@ -88,16 +88,26 @@ def decay_charts(chosen: Selection) -> list[Chart]:
         at = result["decay_s"].sel(room=room, **variant)
         how = result["decay_method"].sel(room=room, **variant).values.astype(str)
         band = at["band"].values
+        spread = _spread(chosen, room, variant)
         lines = []
         for pen, design in enumerate(chosen.designs):
             values = at.sel(design=design).values.astype(float)
             if np.isfinite(values).any():
-                lines.append(Line(name=plain_label(design), x=band, y=values, pen=pen, points="filled"))
+                about = {} if pen or spread is None else {"low": values * (1 - spread), "high": values * (1 + spread)}
+                lines.append(Line(name=plain_label(design), x=band, y=values, pen=pen, points="filled", **about))
         charts.append(Chart(
             key=f"decay-{k + 1}", title=chosen.case_name(room, variant), detail=_methods(band, how),
             x=frequency_axis(band[0] / 1.3, band[-1] * 1.3), y=y, lines=tuple(lines),
         ))
     return charts
+
+
+def _spread(chosen: Selection, room: Any, variant: dict[str, Any]) -> NDArray[np.float64] | None:
+    """Relative uncertainty of the decay times from the absorption data, where the result has it."""
+    if "decay_uncertainty" not in chosen.result:
+        return None
+    spread = chosen.result["decay_uncertainty"].sel(room=room, setting=variant["setting"]).values.astype(float)
+    return spread if np.isfinite(spread).any() else None
 
 
 def untrusted(

@@ -64,6 +64,7 @@ class Trust:
     ----------
     ranges : (from, to, engine) on the frequency axis, for all cases
     notes : heading -> kinds, each with its lines
+    settings : (room and setting, what it changes and what it reaches)
     finishes : (name, kind, absorption per octave, assumed bands, sources)
     octaves : headings of the absorption columns
     references : (what for, text)
@@ -73,6 +74,7 @@ class Trust:
 
     ranges: tuple[tuple[str, str], ...]
     notes: tuple[tuple[str, tuple[tuple[NoteLine, ...], ...]], ...]
+    settings: tuple[tuple[str, str], ...]
     finishes: tuple[tuple[str, str, tuple[str, ...], str, str], ...]
     octaves: tuple[str, ...]
     references: tuple[tuple[str, str], ...]
@@ -90,6 +92,7 @@ def trust(chosen: Selection) -> Trust:
     file = next((row[2] for row in inputs if row[0] == "study"), "study.yaml")
     return Trust(
         ranges=_ranges(chosen), notes=_notes(chosen, notes),
+        settings=_settings(meta.get("settings", [])),
         finishes=tuple(_finish(name, one) for name, one in finishes.items()),
         octaves=tuple(nominal(float(f)) for f in OCTAVES_HZ),
         references=_references(notes, finishes), versions=tuple((str(k), str(v)) for k, v in meta.get(
@@ -164,6 +167,29 @@ def _where(chosen: Selection, note: dict[str, Any]) -> str:
     return "; ".join(parts)
 
 
+def _settings(records: list[dict[str, Any]]) -> tuple[tuple[str, str], ...]:
+    """What each setting changes in each room, and the decay time that it wants and has."""
+    rows = []
+    for one in records[:MOST_LINES]:
+        changes = [
+            f"{plain_label(c['name'], 40)} {c['area_m2']:g} m² on the {plain_label(c['surface'], 24)}"
+            + (f" (else {c['usual_m2']:g} m²)" if abs(c["area_m2"] - c["usual_m2"]) > 5e-3 else "")
+            for c in one.get("changes", [])
+        ]
+        said = ", ".join(changes) or "nothing changed"
+        target = one.get("target")
+        if isinstance(target, (int, float)):
+            said += f"; wanted {target:g} s at mid frequencies"
+        elif target:
+            said += "; wanted " + ", ".join(f"{t:g} s at {band} Hz" for band, t in target.items())
+        if one.get("decay_mid_s") is not None:
+            said += f", has {one['decay_mid_s']:.2f} s by itself"
+        rows.append((plain_label(f"{one.get('room')} · {one.get('setting')}", 60), said + "."))
+    if len(records) > MOST_LINES:
+        rows.append((f"{len(records) - MOST_LINES} more", "in result.nc."))
+    return tuple(rows)
+
+
 def _finish(name: str, one: dict[str, Any]) -> tuple[str, str, tuple[str, ...], str, str]:
     assumed = ", ".join(str(band) for band in one.get("assumed", ()))
     return (plain_label(name, 80), one.get("kind", ""), tuple(f"{a:.2f}" for a in one.get("absorption", ())),
@@ -235,7 +261,7 @@ def _reference(fields: dict[str, str]) -> str:
     edition = f"edition {fields['edition']}" if fields.get("edition") else ""
     authors = fields.get("author", "").replace(" and ", "; ")
     parts = [authors, fields.get("title", ""), where, edition, maker, fields.get("year", "")]
-    text = ". ".join(part.strip() for part in parts if part.strip())
+    text = ". ".join(part.strip().rstrip(".") for part in parts if part.strip())
     text = re.sub(r"\{?\\(['\"`~])\{?(\w)\}?\}?", lambda m: _ACCENTS.get(m[1] + m[2], m[2]), text)
     text = text.replace("``", "“").replace("''", "”").replace("---", "–").replace("--", "–").replace("\\&", "&")
     note = f" ({fields['note']})" if fields.get("note") else ""
