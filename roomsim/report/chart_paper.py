@@ -59,7 +59,7 @@ def _set_axes(axes: Axes, chart: Chart) -> None:
         axis.set_minor_locator(NullLocator())
         axis.set_minor_formatter(NullFormatter())
         axis.set_ticklabels([text for _, text in which.ticks])
-        getattr(axes, f"set_{name}label")(which.label)
+        getattr(axes, f"set_{name}label")(which.label.replace(" re own mean ", " re own mean\n"))
     axes.grid(axis="y", color=HAIRLINE, linewidth=0.8)
     axes.set_axisbelow(True)
     for value in chart.level_at:

@@ -17,6 +17,7 @@ from roomsim.air import Air
 from roomsim.cli import main
 from roomsim.report.page import build, trust
 from roomsim.report.page.build import build_page
+from roomsim.report.page.changes import changes
 from roomsim.report.page.paths import length_m, path_points, planes_of
 from roomsim.report.page.selection import MAIN, select
 from roomsim.report.page.speakers import _width
@@ -141,11 +142,34 @@ def test_one_of_everything_and_old_results(made_result: Any) -> None:
     assert "At the seats" in build_page(narrow).html
 
 
+def test_what_changes_most_is_the_root_mean_square_of_differences(made_result: Any) -> None:
+    """Recomputed here pair by pair from the third octaves."""
+    result = made_result(per_octave=24, seats=2, designs=("a", "b", "c"))
+    found = {one.dimension: one for one in changes(select(result, roomsim.judge(result)))}
+    level = roomsim.band_level_db(roomsim.seat_average_db(roomsim.channel_sum_db(result["level_db"])), 3)
+    level = level.sel(band=slice(95, 10500))
+    for dimension in ("design", "room"):
+        pairs = [level.isel({dimension: a}).values - level.isel({dimension: b}).values
+                 for a, b in itertools.combinations(range(3), 2)]
+        assert found[dimension].rms_db == pytest.approx(float(np.sqrt(np.mean(np.square(pairs)))), rel=1e-9)
+    chart = found["room"].chart
+    line = next(one for one in chart.lines if one.name == "large less small")
+    apart = level_of(result, "large") - level_of(result, "small")                # (design, setting, place, band)
+    np.testing.assert_allclose(line.y, apart.mean(axis=(0, 1, 2)), atol=1e-9)
+    np.testing.assert_allclose(line.high, apart.max(axis=(0, 1, 2)), atol=1e-9)
+
+
+def level_of(result: Any, room: str) -> np.ndarray:
+    one = result["level_db"].sel(room=room)
+    return roomsim.band_level_db(roomsim.seat_average_db(roomsim.channel_sum_db(one)), 3).values
+
+
 def test_every_source_that_is_named_has_its_entry() -> None:
     for _, _, keys in trust.SOURCES_OF:
         for key in keys:
             assert trust._bibliography()[key].endswith((".", ")")), key
-    assert trust._bibliography()["schroeder1962"].startswith("Schroeder, M. R.; Kuttruff, K. H. On frequency response")
+    one = trust._bibliography()["schroeder1962"]
+    assert one.startswith("Schroeder, M. R.; Kuttruff, K. H. On frequency response curves in rooms. ")
     assert not any(mark in text for text in trust._bibliography().values() for mark in "{}\\")
 
 

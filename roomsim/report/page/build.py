@@ -18,7 +18,7 @@ from ..chart import TARGET, Chart
 from ..chart_svg import chart_svg, sample_svg
 from ..sketch import Sketch, sketch_svg
 from ..style import plain_label
-from .changes import changes
+from .changes import changes, weights
 from .panels import PARTS, balance_charts, decay_charts, response_charts
 from .rooms import room_views, table_designs
 from .selection import MAIN, Selection, plain, select
@@ -96,7 +96,8 @@ def build_page(result: Dataset, *, target: Target = HOUSE_TARGET, book: CurveBoo
         charts += _of_speaker(view)
     html = _environment().get_template("page.html").render(
         **parts, **_words(chosen, target), chosen=chosen, cautions=CAUTIONS, all_cases=_all_cases(chosen),
-        speaker_notes=shared_notes(parts["speakers"]), decay_method=_shared_detail(parts["decays"]),
+        weights=weights(parts["changes"]), speaker_notes=shared_notes(parts["speakers"]),
+        decay_method=_shared_detail(parts["decays"]),
         change_legends=[_legend(one.chart) for one in parts["changes"]],
         style=_text("page.css"), script=_text("page.js"), script_hash=_script_hash(),
     )

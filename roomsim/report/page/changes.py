@@ -31,11 +31,40 @@ class Change:
     dimension : design, room, setting, place or a vary key
     chart : a curve per label
     words : what is compared with what, and what was averaged
+    rms_db : root mean square of the differences between all labels, 100 Hz to 10 kHz
     """
 
     dimension: str
     chart: Chart
     words: str
+    rms_db: float
+
+
+def weights(found: list[Change]) -> tuple[str, ...]:
+    """In one sentence what changes the response most; nothing where there is only one dimension."""
+    known = sorted((one for one in found if np.isfinite(one.rms_db)), key=lambda one: -one.rms_db)
+    if len(known) < 2:
+        return ()
+    said = [f"{_one(one.dimension)} by {one.rms_db:.1f} dB" for one in known]
+    return (f"What changes the response at the seats (root mean square of the differences, third octaves, 100 Hz to "
+            f"10 kHz): {_listed(said)}.",)
+
+
+def _one(dimension: str) -> str:
+    return f"the {dimension}" if dimension in ("design", "room", "setting", "place") else dimension
+
+
+def _rms(flat: NDArray[np.float64], band_hz: NDArray[np.float64]) -> float:
+    """Root mean square difference of two different labels, from the variance over them: twice its unbiased value."""
+    inside = (band_hz > 95) & (band_hz < 10500)
+    known = flat[:, :, inside]
+    count = np.isfinite(known).sum(axis=0)
+    if not (count > 1).any():
+        return float("nan")
+    with np.errstate(invalid="ignore"):
+        mean = np.nansum(known, axis=0) / np.maximum(count, 1)
+        variance = np.nansum((known - mean) ** 2, axis=0) / np.maximum(count - 1, 1)
+    return float(np.sqrt(2 * variance[count > 1].mean()))
 
 
 def changes(chosen: Selection) -> list[Change]:
@@ -85,7 +114,7 @@ def _change(chosen: Selection, level: DataArray, dimension: str) -> Change:
     f = table["band"].values
     chart = Chart(key=f"change-{_slug(dimension)}", title=_title(dimension), detail="", x=frequency_axis(f[0], f[-1]),
                   y=even_axis("", "", -1, 1, 1, "dB"), lines=tuple(lines), level_at=(0.0,))
-    return Change(dimension=dimension, chart=chart, words=words)
+    return Change(dimension=dimension, chart=chart, words=words, rms_db=_rms(flat, f))
 
 
 def _framed(one: Change, reach: float) -> Change:
@@ -93,7 +122,7 @@ def _framed(one: Change, reach: float) -> Change:
     c = one.chart
     y = even_axis("Difference in dB", "dB difference", -reach, reach, 3 if reach <= 12 else 5, "dB")
     chart = Chart(key=c.key, title=c.title, detail=c.detail, x=c.x, y=y, lines=c.lines, level_at=c.level_at)
-    return Change(dimension=one.dimension, chart=chart, words=one.words)
+    return Change(dimension=one.dimension, chart=chart, words=one.words, rms_db=one.rms_db)
 
 
 def _spread(difference: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:

@@ -67,7 +67,7 @@ class Trust:
     settings : (room and setting, what it changes and what it reaches)
     finishes : (name, kind, absorption per octave, assumed bands, sources)
     octaves : headings of the absorption columns
-    references : (what for, text)
+    references : (key, what for, text)
     versions, inputs : (name, value), (what, name, file, hash)
     command : that makes the same again
     """
@@ -77,7 +77,7 @@ class Trust:
     settings: tuple[tuple[str, str], ...]
     finishes: tuple[tuple[str, str, tuple[str, ...], str, str], ...]
     octaves: tuple[str, ...]
-    references: tuple[tuple[str, str], ...]
+    references: tuple[tuple[str, str, str], ...]
     versions: tuple[tuple[str, str], ...]
     inputs: tuple[tuple[str, str, str, str], ...]
     command: str
@@ -211,20 +211,19 @@ def _inputs(inputs: dict[str, Any]) -> tuple[tuple[str, str, str, str], ...]:
     return tuple(rows)
 
 
-def _references(notes: list[dict[str, Any]], finishes: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+def _references(notes: list[dict[str, Any]], finishes: dict[str, Any]) -> tuple[tuple[str, str, str], ...]:
+    """Key, what for and the reference of every source whose model or data the result used."""
     codes = {str(note.get("code", "")) for note in notes}
-    rows: list[tuple[str, str]] = []
+    whats: dict[str, list[str]] = {}
     for what, code, keys in SOURCES_OF:
         if not code or code in codes:
-            rows += [(what, text) for key in keys if (text := _bibliography().get(key))]
+            for key in keys:
+                whats.setdefault(key, []).append(what)
     cited = " ".join(str(s) for one in finishes.values() for s in one.get("sources", ()))
-    for key, text in _bibliography().items():
-        if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", cited) and all(text != other for _, other in rows):
-            rows.append(("absorption of materials", text))
-    grouped: dict[str, list[str]] = {}
-    for what, text in rows:
-        grouped.setdefault(text, []).append(what)
-    return tuple((", ".join(dict.fromkeys(whats)), text) for text, whats in grouped.items())
+    for key in _bibliography():
+        if re.search(rf"(?<![\w-]){re.escape(key)}(?![\w-])", cited):
+            whats.setdefault(key, []).append("absorption of materials")
+    return tuple((key, ", ".join(what), _bibliography()[key]) for key, what in whats.items() if key in _bibliography())
 
 
 @cache
