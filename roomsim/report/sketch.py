@@ -70,7 +70,8 @@ LOOKS: dict[str, dict[str, Any]] = {
     "above": {"edgecolor": QUIET, "linestyle": (0, (4, 2))}, "furniture": {"facecolor": PAPER, "edgecolor": INK},
     "speaker": {"facecolor": COLOURS[0], "edgecolor": COLOURS[0]}, "plate": {"edgecolor": COLOURS[0], "linewidth": 1.6},
     "seat": {"facecolor": COLOURS[1]}, "other-seat": {"facecolor": PAPER, "edgecolor": COLOURS[1]},
-    "path": {"edgecolor": COLOURS[2], "linewidth": 1.1}, "direct": {"edgecolor": INK, "linewidth": 1.3, "linestyle": (0, (5, 3))},
+    "path": {"edgecolor": COLOURS[2], "linewidth": 1.1},
+    "direct": {"edgecolor": INK, "linewidth": 1.3, "linestyle": (0, (5, 3))},
     "measure": {"edgecolor": QUIET, "linewidth": 0.8}, "bar": {"edgecolor": INK, "linewidth": 3},
 }
 """How the kinds look on paper; the page has the same in CSS."""

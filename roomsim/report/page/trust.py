@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -246,8 +247,8 @@ def _fields(body: str) -> Iterable[tuple[str, str]]:
         at = end
 
 
-_ACCENTS = {"'a": "á", "'e": "é", "'i": "í", "'o": "ó", "'u": "ú", '"a': "ä", '"o': "ö", '"u': "ü", "`e": "è",
-            "~n": "ñ"}
+_MARKS = {"'": "\u0301", '"': "\u0308", "`": "\u0300", "~": "\u0303", "^": "\u0302"}
+"""Accents of BibTeX as combining marks."""
 
 
 def _reference(fields: dict[str, str]) -> str:
@@ -261,7 +262,8 @@ def _reference(fields: dict[str, str]) -> str:
     authors = fields.get("author", "").replace(" and ", "; ")
     parts = [authors, fields.get("title", ""), where, edition, maker, fields.get("year", "")]
     text = ". ".join(part.strip().rstrip(".") for part in parts if part.strip())
-    text = re.sub(r"\{?\\(['\"`~])\{?(\w)\}?\}?", lambda m: _ACCENTS.get(m[1] + m[2], m[2]), text)
+    text = re.sub(r"\{?\\(['\"`~^])\{?(\w)\}?\}?", lambda m: unicodedata.normalize("NFC", m[2] + _MARKS[m[1]]), text)
+    text = re.sub(r"\{?\\ss\b\}?", "ß", text)
     text = text.replace("``", "“").replace("''", "”").replace("---", "–").replace("--", "–").replace("\\&", "&")
     note = f" ({fields['note']})" if fields.get("note") else ""
     return text.replace("{", "").replace("}", "") + "." + note
