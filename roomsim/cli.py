@@ -30,7 +30,7 @@ from .commands.speaker import speaker
 from .commands.study import demo, predict
 from .commands.terminal import FAULT, GOOD, INTERRUPTED, MISTAKE, Interrupted, clean, print_json
 from .commands.uncertainty import uncertainty
-from .errors import DefinitionError, InvalidValue, Problem, RoomsimError
+from .errors import DefinitionError, Fault, InvalidValue, Problem, RoomsimError
 
 app = typer.Typer(
     name="roomsim",
@@ -101,7 +101,7 @@ def main(arguments: list[str] | None = None) -> int:
         return INTERRUPTED
     except RoomsimError as error:
         _say(str(error), as_json)
-        return MISTAKE
+        return FAULT if isinstance(error, Fault) else MISTAKE
     except (KeyboardInterrupt, typer.Abort):
         _say("interrupted; nothing half-written was left", False)
         return INTERRUPTED

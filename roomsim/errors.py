@@ -16,6 +16,10 @@ class RoomsimError(Exception):
     """Base of all errors that a user's input or machine can cause."""
 
 
+class Fault(RoomsimError):
+    """A mistake of roomsim itself, found before it could give wrong numbers."""
+
+
 class InvalidValue(RoomsimError, ValueError):
     """One value breaks one rule; readers turn it into a `Problem` with file and line."""
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..bands import OCTAVES_HZ, analysis_grid_hz, db
 from ..constants import REFERENCE_PRESSURE_PA
 from ..engines.hybrid import scene_transition_hz, simulate
-from ..errors import RoomsimError
+from ..errors import Fault
 from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
 from ..loudspeaker.trust import trusted_range_hz
 from ..response import Note, Reflection, Response
@@ -185,6 +185,6 @@ def refuse_impossible(response: Response, title: str) -> None:
     }
     for name, values in arrays.items():
         if not np.all(np.isfinite(values)):
-            raise RoomsimError(f"{title}: {name} came out NaN or infinite; this is a fault of roomsim")
+            raise Fault(f"{title}: {name} came out NaN or infinite; this is a fault of roomsim")
     if np.any(response.late < 0) or np.any(response.scattered < 0):
-        raise RoomsimError(f"{title}: negative energy; this is a fault of roomsim")
+        raise Fault(f"{title}: negative energy; this is a fault of roomsim")

@@ -378,3 +378,18 @@ def test_the_lock_is_seen_between_threads_of_a_process_too(tmp_path: Path) -> No
         thread.start()
         thread.join()
     assert "another run" in said[0]
+
+
+def test_numbers_that_cannot_be_are_a_fault_of_the_program(tmp_path: Path, monkeypatch, capsys) -> None:
+    path = write_study(tmp_path, study=SMALL)
+    real = cases.simulate
+
+    def broken(*arguments: object) -> object:
+        response = real(*arguments)
+        response.late[0, 0, 0] = np.nan
+        return response
+
+    monkeypatch.setattr(cases, "simulate", broken)
+    assert main(["predict", str(path), "--jobs", "1"]) == 1
+    assert "late came out NaN or infinite; this is a fault of roomsim" in capsys.readouterr().err
+    assert not (tmp_path / "study-results").exists()
