@@ -32,6 +32,7 @@ def draw_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     """Figures are left empty: they take most of the time of a small study."""
     from roomsim.report import write
 
-    for name in [name for name in vars(write) if name.endswith("_figure") or name == "_drawings"]:
+    for name in [name for name in vars(write) if name.endswith("_figure")]:
         monkeypatch.setattr(write, name, lambda *arguments: "nothing")
+    monkeypatch.setattr(write, "_drawings", lambda study: [])
     monkeypatch.setattr(write, "save", lambda figure, path: path.touch())
