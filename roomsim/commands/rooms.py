@@ -125,8 +125,9 @@ def _survey(
 
 def _shown(name: str, setting: str | None, out: Path | None, as_json: bool) -> None:
     from ..report.rooms import room_lines, room_record, write_room
+    from ..report.settings import lines_of
     from ..studies.rooms import load_any
-    from ..studies.settings import room_in
+    from ..studies.settings import CAUTION, room_in, setting_state
 
     found = load_any(name)
     if not hasattr(found, "room"):
@@ -134,12 +135,18 @@ def _shown(name: str, setting: str | None, out: Path | None, as_json: bool) -> N
         _finishes(list(found.finishes.values()), out, as_json)
         return
     room = room_in(found, setting or found.settings[0])
+    changing = [setting_state(found, one).record() for one in found.settings] if found.adjustables() else []
     written = [] if out is None else write_room(room, out)
     if as_json:
         print_json(room_record(room, found.provenance) | {
-            "settings": list(found.settings), "folder": None if out is None else str(out), "files": written})
+            "settings": list(found.settings), "setting_changes": changing,
+            "folder": None if out is None else str(out), "files": written})
         return
-    _say(room_lines(room, found.provenance), out, written, "--out FOLDER draws it")
+    lines = room_lines(room, found.provenance)
+    if changing:
+        lines += ["", "Settings: decay of the room by itself (500 and 1000 Hz), and what each takes",
+                  *(f"  {line}" for one in changing for line in lines_of(one)), f"  Caution: {CAUTION}"]
+    _say(lines, out, written, "--out FOLDER draws it")
 
 
 def _finishes(finishes: list[Any], out: Path | None, as_json: bool) -> None:

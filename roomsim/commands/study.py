@@ -123,13 +123,14 @@ def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs:
 def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
     from ..report.balance import early_lines
     from ..report.modes import mode_lines
+    from ..report.settings import setting_lines
     from ..report.systems import programme_lines, receiver_lines
     from ..report.table import print_table
     from ..report.write import notes
 
     print_table(result)
-    for lines in filter(None, (receiver_lines(result), programme_lines(result), mode_lines(result),
-                               early_lines(result))):
+    for lines in filter(None, (setting_lines(result), receiver_lines(result), programme_lines(result),
+                               mode_lines(result), early_lines(result))):
         typer.echo("")
         for line in lines:
             typer.echo(clean(line))
@@ -145,6 +146,7 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
 def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
     from ..report.balance import early_rows
     from ..report.modes import shaping_modes
+    from ..report.settings import setting_records
     from ..report.systems import programme_rows, receiver_rows
     from ..report.table import table_rows
 
@@ -154,6 +156,7 @@ def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
         "folder": str(folder),
         "files": names,
         "table": table_rows(result),
+        "settings": setting_records(result),
         "modes": shaping_modes(result),
         "early_reflections": early_rows(result),
         **({"receiver": receiver_rows(result)} if "receivers" in metadata else {}),

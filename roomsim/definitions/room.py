@@ -139,6 +139,10 @@ class AdjustableModel(Model):
     usual_m2: number(0, 2500, "m²") = Field(
         None, description="how much of it there is in a setting that does not say; the least by default"
     )
+    spread: yes_no() = Field(
+        False, description="true for small pieces spread evenly over what is free of the face, which then counts as "
+                           "one mixed finish: quick to predict, and no place to name"
+    )
     from_m: numbers(2, "[a, b]", number(-50, 50, "m")) = Field(
         None, description="one corner of the rectangle that it may fill, as of a patch; a curtain is drawn from here. "
                           "It hides what it covers. Without it, the largest free rectangles of the face"

@@ -58,6 +58,8 @@ def _adjustable(document: Document, k: int, said: Mapping[str, Any]) -> Iterator
     where = ("adjustable", k)
     if "area_m2" in said and "coverage" in said:
         yield document.problem((*where, "coverage"), "does not go with area_m2", cure="keep one of the two")
+    if said.get("spread") is True and "from_m" in said:
+        yield document.problem((*where, "spread"), "does not go with from_m", cure="keep one of the two")
     if ("from_m" in said) != ("to_m" in said):
         missing = "to_m" if "from_m" in said else "from_m"
         yield document.problem((*where, missing), "is missing", cure="the opposite corner of its rectangle")
@@ -91,7 +93,8 @@ def adjustable_of(
         least, most = 0.0, round(abs((c - a) * (d - b)), 2)
     return Adjustable(
         name=said.name or said.absorber, material=material(said.absorber), face=said.surface, least_m2=least,
-        most_m2=most, usual_m2=least if said.usual_m2 is None else said.usual_m2, from_m=said.from_m, to_m=said.to_m,
+        most_m2=most, spread=said.spread, usual_m2=least if said.usual_m2 is None else said.usual_m2,
+        from_m=said.from_m, to_m=said.to_m,
     )
 
 

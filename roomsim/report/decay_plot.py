@@ -49,8 +49,9 @@ def decay_panel(
     """Decay time of one room in one variant: a point per octave band, a bar where designs differ."""
     at = result["decay_s"].sel(room=room, **variant)
     band = at["band"].values
-    _decay_axes(axes, result, range_hz)
+    decay_axes(axes, result, range_hz)
     middle, low, high = at.median("design").values, at.min("design").values, at.max("design").values
+    band_of_data(axes, result, room, variant["setting"], middle, INK)
     axes.plot(band, middle, color=INK, linewidth=1.4)
     axes.vlines(band, low, high, color=INK, linewidth=3)
     modal = _modal(result, room, variant)
@@ -66,11 +67,12 @@ def decay_figure(result: Dataset, variant: dict[str, Any]) -> Figure:
     with drawing():
         figure = new_figure(9.6, 5.0)
         axes = figure.add_axes((0.085, 0.125, 0.70, 0.72))
-        _decay_axes(axes, result)
+        decay_axes(axes, result)
         ends = []
         for k, room in enumerate(rooms):
             at = result["decay_s"].sel(room=room, **variant).median("design")
             style = room_pen(k)
+            band_of_data(axes, result, room, variant["setting"], at.values, style.colour)
             axes.plot(at["band"].values, at.values, **style.line())
             axes.plot(at["band"].values, at.values, **style.points(markersize=6.5))
             ends.append(float(at.values[-1]))
@@ -88,12 +90,26 @@ def decay_figure(result: Dataset, variant: dict[str, Any]) -> Figure:
         name = variant_name(result, variant)
         title = figure.text(0.085, 0.93, "Decay time of the rooms" + (f" ({name})" if name else ""), fontsize=15,
                             fontweight="bold", va="center")
-        fit(figure, title, 0.75)
+        fit(figure, title, 0.55 if "decay_uncertainty" in result else 0.75)
+        if "decay_uncertainty" in result:
+            figure.text(0.975, 0.93, "shaded: what the absorption data leave open (ISO 12999-2, coverage factor 2)",
+                        ha="right", va="center", color=QUIET, fontsize=9)
         figure.text(0.975, 0.87, _methods(result, variant), ha="right", va="center", color=QUIET, fontsize=9)
     return figure
 
 
-def _decay_axes(axes: Axes, result: Dataset, range_hz: tuple[float, float] | None = None) -> None:
+def band_of_data(axes: Axes, result: Dataset, room: Any, setting: Any, decay_s: np.ndarray, colour: str) -> None:
+    """Shade what the uncertainty of the absorption data leaves open about a decay time (coverage factor 2)."""
+    if "decay_uncertainty" not in result:
+        return
+    at = result["decay_uncertainty"].sel(room=room, setting=setting)
+    factor = 1 + at.values
+    axes.fill_between(at["band"].values, decay_s / factor, decay_s * factor, color=colour, alpha=0.13, linewidth=0,
+                      zorder=1.5)
+
+
+def decay_axes(axes: Axes, result: Dataset, range_hz: tuple[float, float] | None = None) -> None:
+    """Empty axes for decay times, the same in all figures of a result."""
     band = result["band"].values
     frequency_axis(axes, *(range_hz or (band[0] / 1.3, band[-1] * 1.3)))
     top = decay_top_s(result)
@@ -110,7 +126,8 @@ def method_note(result: Dataset) -> str:
     others = [plain_label(m, 30) for m in np.unique(methods) if m not in ("", MODAL)]
     if MODAL not in methods or not others:
         return ""
-    return f"open: from the modes, filled: {', '.join(others)}"
+    return f"open: from the modes, filled: {', '.join(others)}" + (
+        "; shaded: absorption data" if "decay_uncertainty" in result else "")
 
 
 def _modal(result: Dataset, room: Any, variant: dict[str, Any]) -> np.ndarray:

@@ -113,7 +113,7 @@ def overview_figure(
             decay_panel(decay, result, room, variant, (f[0], f[-1]))
             decay.set_xlabel("Frequency in Hz")
             _shade(result, room, variant, [seat, direct])
-            _column_head(seat, plain_label(room, 22), room_detail(result, room))
+            column_head(seat, plain_label(room, 22), room_detail(result, room))
             for axes, (row, detail) in zip((seat, direct, decay), rows.items(), strict=True):
                 if column == 0:
                     heading(axes, row, detail)
@@ -129,7 +129,8 @@ def overview_figure(
     return figure
 
 
-def _column_head(axes: Axes, name: str, detail: str) -> None:
+def column_head(axes: Axes, name: str, detail: str) -> None:
+    """The name of a room above its column, with its size behind it."""
     title = axes.annotate(name, xy=(0, 1), xytext=(0, 30), xycoords="axes fraction", textcoords="offset points",
                           fontweight="bold", fontsize=12, va="bottom")
     axes.annotate(detail, xy=(1, 0), xytext=(9, 1), xycoords=title, textcoords="offset points", color=QUIET,

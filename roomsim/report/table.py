@@ -45,6 +45,7 @@ COLUMNS = (
     Column(key="width_m", form=".2f"),
     Column(key="height_m", form=".2f"),
     Column(key="decay_mid_s", title="decay", unit="s", form=".2f"),
+    Column(key="decay_mid_uncertainty_s", title="±", unit="s", form=".2f"),
     Column(key="transition_hz", title="transition", unit="Hz", form=".0f"),
     Column(key="mean_deviation_db", title="deviation", unit="dB", form=".1f"),
     Column(key="slope_db_per_octave", title="slope", unit="dB/oct", form="+.1f"),
@@ -52,7 +53,8 @@ COLUMNS = (
 )
 
 EXPLANATION = (
-    "decay: mean of the 500 Hz and 1 kHz octaves. transition: above it many modes overlap (Schroeder).",
+    "decay: mean of the 500 Hz and 1 kHz octaves; ±: what the absorption data leave open (ISO 12999-2, coverage "
+    "factor 2). transition: above it many modes overlap (Schroeder).",
     "deviation, slope: seat-averaged third octaves, {low}Hz to {high}Hz, about their own straight line.",
     "seat spread: standard deviation of third-octave levels over {seats} seats, root mean square of the same bands.",
 )
@@ -150,7 +152,10 @@ def _numbers(result: Dataset, level: Any, spread: Any, at: dict[str, Any]) -> di
     state = room.sel(setting=at["setting"])
     values = {
         **{name: room[name] for name in ("volume_m3", "length_m", "width_m", "height_m")},
-        "decay_mid_s": state["decay_mid_s"], "transition_hz": state["transition_hz"],
+        "decay_mid_s": state["decay_mid_s"],
+        "decay_mid_uncertainty_s": state["decay_mid_s"] * state["decay_mid_uncertainty"]
+        if "decay_mid_uncertainty" in state else np.nan,
+        "transition_hz": state["transition_hz"],
         "mean_deviation_db": tonal[0], "slope_db_per_octave": tonal[1], "seat_spread_db": spread.sel(at),
     }
     return {key: round(float(v), 4) if np.isfinite(float(v)) else None for key, v in values.items()}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ..errors import InvalidValue
 from ..files.netcdf import write_netcdf
@@ -19,6 +19,7 @@ from .mode_plot import mode_figure
 from .modes import mode_rows
 from .page.build import build_page
 from .response_plot import MOST_DESIGNS, level_range_db, overview_figure, response_figure
+from .settings import setting_rows
 from .style import plain_label, save
 from .systems import programme_rows, receiver_rows
 from .table import table_rows
@@ -45,9 +46,9 @@ def write_report(
     """Write table, arrays and figures of a result into a folder, all of them or none.
 
     result.nc holds every array, result.csv the levels in flat lines, table.csv the numbers of the printed
-    table, balance.csv, reflections.csv, modes.csv, receiver.csv (of systems) and programme.csv (where one is played)
-    what their names say; overview.png, decay-time.png and, per room, response-*.png, balance-*.png and modes-*.png are
-    the figures; report.html is the page that shows all of it.
+    table, balance.csv, reflections.csv, modes.csv, settings.csv, receiver.csv (of systems) and programme.csv (where one
+    is played) what their names say; overview.png, decay-time.png, settings.png and, per room, response-*.png,
+    balance-*.png and modes-*.png are the figures; report.html is the page that shows all of it.
 
     Parameters
     ----------
@@ -86,7 +87,8 @@ def fill(
     write_netcdf(result, output.path("result.nc"))
     _write_flat(result, output.path("result.csv"))
     for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
-                       ("modes", mode_rows), ("receiver", receiver_rows), ("programme", programme_rows)):
+                       ("modes", mode_rows), ("settings", setting_rows), ("receiver", receiver_rows),
+                       ("programme", programme_rows)):
         if table := rows(result):
             write_rows(table, output.path(f"{name}.csv"))
 
@@ -94,7 +96,7 @@ def fill(
         for kind in dict.fromkeys(("png", *figures)):
             save(figure, output.path(f"{name}.{kind}"))
 
-    every_variant = list(variants(result))
+    every_variant = shown_variants(result)
     rooms, designs = list(result["room"].values), list(result["design"].values)[:MOST_DESIGNS]
     book = CurveBook(result)
     shown = [(room, variant) for variant in every_variant for room in rooms][:MOST_FIGURES]
@@ -108,6 +110,10 @@ def fill(
         put(balance_figure(result, room, variant), f"balance-{name}")
         if (modes := mode_figure(result, room, variant)) is not None:
             put(modes, f"modes-{name}")
+    if result.sizes["setting"] > 1:
+        from .settings_plot import settings_figure
+
+        put(settings_figure(result, every_variant[0], rooms[:MOST_ROOMS]), "settings")
     if study is not None:
         for figure, name in _drawings(study):
             put(figure, f"room-{name}")
@@ -116,6 +122,13 @@ def fill(
     for figure, name in page.figures() if figures else ():
         for kind in dict.fromkeys(figures):
             save(figure, output.path(f"{name}.{kind}"))
+
+
+def shown_variants(result: Dataset) -> list[dict[str, Any]]:
+    """The variants that are drawn room by room: of the setting ordinary, or the first; settings.png shows the rest."""
+    settings = list(result["setting"].values)
+    main = "ordinary" if "ordinary" in settings else settings[0]
+    return [variant for variant in variants(result) if variant["setting"] == main]
 
 
 def check_kinds(figures: Sequence[str]) -> None:

@@ -12,6 +12,7 @@ from ..errors import InvalidValue
 from .furnishing import Patch, face_axes
 from .geometry import Geometry
 from .materials import Material
+from .mixed import mixed
 from .room import Room
 
 LEAST_SIDE_M = 0.02
@@ -35,6 +36,7 @@ class Adjustable:
     face : the face it hangs or lies on
     least_m2, most_m2 : its limits
     usual_m2 : how much of it there is where a setting does not say
+    spread : in small pieces evenly over what is free of the face, which engines take as one mixed finish
     from_m, to_m : corners of the rectangle that it may fill, None for what is free of the face; it hides what it
         covers there
     """
@@ -45,6 +47,7 @@ class Adjustable:
     least_m2: float
     most_m2: float
     usual_m2: float
+    spread: bool = False
     from_m: tuple[float, float] | None = None
     to_m: tuple[float, float] | None = None
 
@@ -79,12 +82,21 @@ def regions(
             continue
         found[k] = _own_region(geometry, one, k, own.get(one.face, []))
         own.setdefault(one.face, []).append((k, region))
+    spread: dict[str, float] = {}
+    for k, one in enumerate(adjustables):
+        if one is not None and one.spread:
+            spread[one.face] = spread.get(one.face, 0) + one.most_m2
+            free = free_m2(geometry, patches, one.face)
+            if spread[one.face] > free + 0.0051:
+                found[k] = InvalidValue(f"adjustable[{k}].area_m2", one.most_m2,
+                                        f"does not fit: {one.face} has {free:.2f} m² free", "lower the limit")
     for face, some in own.items():
         taken.setdefault(face, []).extend(region for _, region in some)
     for k, one in enumerate(adjustables):
-        if one is None or one.region is not None:
+        if one is None or one.spread or one.region is not None:
             continue
-        alone = sum(other is not None and other.face == one.face and other.region is None for other in adjustables) == 1
+        alone = sum(other is not None and other.face == one.face and other.region is None and not other.spread
+                    for other in adjustables) == 1
         pieces = _free_pieces(geometry, one.face, taken.setdefault(one.face, []), one.most_m2, keep_whole=alone)
         free = sum(map(_area, pieces))
         if free < one.most_m2 - 0.005:
@@ -120,6 +132,11 @@ def with_areas(room: Room, adjustables: Sequence[Adjustable], areas_m2: Sequence
     InvalidValue : an adjustable that has no place
     """
     placed = placements(room, adjustables, areas_m2)
+    materials = dict(room.materials)
+    for one, area in zip(adjustables, areas_m2, strict=True):
+        if one.spread:
+            share = min(float(area) / free_m2(room.geometry, room.patches, one.face), 1.0)
+            materials[one.face] = mixed(materials[one.face], one.material, share)
     patches = list(room.patches)
     new: list[Patch] = []
     for one, pieces in zip(adjustables, placed, strict=True):
@@ -127,7 +144,12 @@ def with_areas(room: Room, adjustables: Sequence[Adjustable], areas_m2: Sequence
             patches = [left for patch in patches for left in _behind(patch, one.face, piece)]
             new.append(Patch(face=one.face, material=one.material, from_m=np.array(piece[:2]),
                              to_m=np.array(piece[2:])))
-    return replace(room, patches=(*patches, *new))
+    return replace(room, materials=materials, patches=(*patches, *new))
+
+
+def free_m2(geometry: Geometry, patches: Sequence[Patch], face: str) -> float:
+    """Area of a face that no patch covers."""
+    return geometry.face(face).exposed_m2 - sum(patch.area_m2 for patch in patches if patch.face == face)
 
 
 def placements(

@@ -109,7 +109,7 @@ class DrawnMaterial:
     def impedance(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """ζ, passive, shape (n_frequency,)."""
         admittance = 1 / np.asarray(self.base.impedance(frequency_hz), complex)
-        scale = _scale(admittance, self._factor_at(frequency_hz))
+        scale = scaled_to(admittance, random_absorption(1 / admittance) * self._factor_at(frequency_hz))
         return 1 / (scale * admittance.real + 1j * admittance.imag)
 
     def absorption(self, frequency_hz: ArrayLike) -> Floats:
@@ -133,8 +133,8 @@ class DrawnMaterial:
 _SCALES = np.geomspace(0.02, 50.0, 61)
 
 
-def _scale(admittance: NDArray[np.complex128], factor: Floats) -> Floats:
-    """What the real part of an admittance is multiplied by so that random absorption changes by a factor.
+def scaled_to(admittance: NDArray[np.complex128], wanted: Floats) -> Floats:
+    """What the real part of an admittance is multiplied by so that it absorbs random sound as wanted.
 
     Absorption rises with it up to a match and falls beyond; each frequency stays on its side. What is beyond the
     match's absorption ends there.
@@ -144,7 +144,6 @@ def _scale(admittance: NDArray[np.complex128], factor: Floats) -> Floats:
 
     rising = np.array([absorbs(np.full(admittance.shape, scale)) for scale in _SCALES])
     match = _SCALES[rising.argmax(axis=0)]
-    wanted = absorbs(np.ones(admittance.shape)) * factor
     up = match >= 1
     low = np.where(up, np.log(_SCALES[0]), np.log(match))
     high = np.where(up, np.log(match), np.log(_SCALES[-1]))

@@ -41,6 +41,7 @@ class Change:
     ----------
     name, finish, surface : as the room file calls them
     area_m2, usual_m2 : in this setting, and in one that does not say
+    spread : in small pieces evenly over the surface
     places : rectangles in the face's own coordinates, (u0, v0, u1, v1) each
     """
 
@@ -49,6 +50,7 @@ class Change:
     surface: str
     area_m2: float
     usual_m2: float
+    spread: bool
     places: tuple[tuple[float, float, float, float], ...]
 
 
@@ -82,6 +84,7 @@ class SettingState:
             "setting": self.setting,
             "changes": [{"name": one.name, "finish": one.finish, "surface": one.surface,
                          "area_m2": round(one.area_m2, 2), "usual_m2": round(one.usual_m2, 2),
+                         "spread": one.spread,
                          "places_m": [[round(x, 3) for x in place] for place in one.places]} for one in self.changes],
             "decay_s": {b: _number(t) for b, t in zip(bands, self.decay.decay_s, strict=True)},
             "decay_mid_s": _number(self.decay.mid_s), "noise": _number(self.decay.mid_error),
@@ -247,7 +250,7 @@ def _state(definition: RoomDefinition, setting: str) -> SettingState:
         setting=setting, room=room, solution=found, decay=decay, half_mid_s=other[0], double_mid_s=other[1],
         changes=tuple(
             Change(name=one.name, finish=one.material.name, surface=one.face, area_m2=area, usual_m2=one.usual_m2,
-                   places=tuple(tuple(map(float, place)) for place in places))
+                   spread=one.spread, places=tuple(tuple(map(float, place)) for place in places))
             for one, area, places in zip(
                 adjustables, areas, placements(definition.bare(), adjustables, areas), strict=True)
         ),

@@ -28,6 +28,7 @@ def study_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = write_demo(folder)
     data = yaml.safe_load(path.read_text("utf-8"))
     data["rooms"] = {"small": "room-small.yaml", SCRIPT: "room-typical.yaml", "large": "room-large.yaml"}
+    data["settings"] = ["ordinary"]
     data["seats"]["count"] = 4
     data["frequency"] = {"low_hz": 40, "high_hz": 10000, "per_octave": 12}
     path.write_text(yaml.safe_dump(data, sort_keys=False), "utf-8")

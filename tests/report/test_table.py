@@ -56,7 +56,7 @@ def test_units_stand_under_the_headings(made_result) -> None:
     heading, units = printed(made_result(per_octave=12, seats=2)).splitlines()[2:4]
     for word in ("volume", "length × width × height", "decay", "transition", "deviation", "slope", "seat spread"):
         assert word in heading
-    assert units.split() == ["m³", "m", "s", "Hz", "dB", "dB/oct", "dB"]
+    assert units.split() == ["m³", "m", "s", "s", "Hz", "dB", "dB/oct", "dB"]
 
 
 def test_labels_are_no_markup(made_result) -> None:

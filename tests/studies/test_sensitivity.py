@@ -24,7 +24,7 @@ EXACT_BOXES = {"out": (3.1, 2.5), "along": (1.9, 1.05), "back": (3.0, 0.8), "acr
 
 def test_half_a_metre_does_what_it_does_in_exact_boxes(tmp_path: Path):
     study = roomsim.load(write_demo(tmp_path))
-    study = replace(study, designs={"wide": study.designs["wide"]})
+    study = replace(study, designs={"wide": study.designs["wide"]}, settings=("ordinary",))
     steps = {"out": (0.5,), "along": (0.5,), "back": (-0.5, 0.5), "across": (0.5,)}
     found = sensitivity(study, steps_m=steps, per_octave=12, jobs=2)
     assert not found.left_out and found.change_db.sizes["room"] == 3
