@@ -27,9 +27,8 @@ def test_changes_reach_the_file_and_what_it_names(study_file):
         "designs.wide.loudspeaker.channels.left[1].filter.gain_db": 3,
     })
     assert study.places["sideboard"].gap_m == 0.3 and study.seats.count == 5
-    setting = study.settings[0]
-    room = study.rooms["typical"].room(setting)
-    assert room.materials["left"].name == "concrete" and room.geometry.size_m[2] == 2.4
+    room = study.rooms["typical"].room("ordinary")
+    assert room.materials["left"].name.startswith("concrete") and room.geometry.size_m[2] == 2.4
     driver = study.designs["wide"].loudspeaker().channels["left"][0]
     assert driver.directivity.radius_m == 0.04
     assert study.designs["wide"].loudspeaker().channels["left"][1].filter.gain_db == 3
