@@ -193,7 +193,7 @@ def test_the_report_is_whole_and_stays_in_its_folder(hostile, tmp_path: Path) ->
     assert {f.name for f in files} >= {"result.nc", "result.csv", "table.csv", "overview.png", "decay-time.png"}
     assert all(f.parent == tmp_path / "out" and f.stat().st_size > 0 for f in files)
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
-    assert sum(f.name.startswith("response-") for f in files) == 12       # of 16; the arrays have the rest
+    assert sum(f.name.startswith("response-") for f in files) == 8        # of 16: those of one setting of two
 
 
 def test_one_seat_and_one_design(made_result, tmp_path: Path) -> None:
