@@ -75,6 +75,11 @@ def difference_curves(
     far as the designs' shares of late sound differ. The parts are taken as independent and add up as variances;
     intervals are Student's with one degree of freedom less than seats. Low bands have few independent seats in a small
     zone: what the interval says there is for this zone.
+
+    Examples
+    --------
+    >>> roomsim.difference_curves.__name__
+    'difference_curves'
     """
     from scipy.special import stdtrit
 

@@ -73,6 +73,11 @@ def find_peaks(result: Dataset, *, low_hz: float = 30.0, high_hz: float = 10000.
     ----------
     result : as `roomsim.predict` returns it; channels are summed in power
     low_hz, high_hz : where peaks are looked for
+
+    Examples
+    --------
+    >>> roomsim.find_peaks.__name__
+    'find_peaks'
     """
     return peaks_of(seat_bands(result), low_hz=low_hz, high_hz=high_hz)
 

@@ -67,6 +67,11 @@ def programme_sum_db(level_db: DataArray, channels_db: Mapping[str, float] | Non
     ----------
     level_db : of each channel, with a `channel` dimension
     channels_db : level of the signal of each channel [dB]; those that are not named have 0
+
+    Examples
+    --------
+    >>> roomsim.programme_sum_db.__name__
+    'programme_sum_db'
     """
     gain = _gains(level_db, channels_db) ** 2
     energy = (level_db.copy(data=from_db(level_db.values)) * gain).sum("channel", skipna=True, min_count=1)
@@ -80,6 +85,11 @@ def coherent_sum_db(result: Dataset, channels_db: Mapping[str, float] | None = N
     ----------
     result : with `level_db`, `pressure_real`, `pressure_imag` and `reference_db`
     channels_db : level of the signal in each channel [dB]; those that are not named have 0
+
+    Examples
+    --------
+    >>> roomsim.coherent_sum_db.__name__
+    'coherent_sum_db'
     """
     level = result["level_db"]
     gain = _gains(level, channels_db)

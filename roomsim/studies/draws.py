@@ -120,6 +120,11 @@ def uncertainty(
     -----
     Bands are Student's prediction intervals of the level in decibels and of the logarithm of the decay time. Draws come
     in opposite pairs, so their mean hardly moves and their spread has half as many degrees of freedom as draws.
+
+    Examples
+    --------
+    >>> roomsim.uncertainty.__name__
+    'uncertainty'
     """
     inputs = inputs or Inputs()
     if draws is not None and (draws < 4 or draws % 2):

@@ -173,6 +173,11 @@ def sensitivity(
     When the loudspeaker moves, the zone stays where it is in the room; when the zone moves, the loudspeaker stays.
     Levels are compared as they are, without matching, since nothing but the place changes. Plates of a cabinet act on
     images only, so "cabinet" says nothing below the crossfade.
+
+    Examples
+    --------
+    >>> roomsim.sensitivity.__name__
+    'sensitivity'
     """
     moves = grid_of_moves(steps_m)
     plan, left_out = moved_plan(study, moves, analysis_grid_hz(27.0, 750.0, per_octave))
