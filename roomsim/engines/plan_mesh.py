@@ -25,7 +25,7 @@ _SMOOTHING = 4
 
 
 def plan_mesh(
-    outline_m: NDArray[np.float64], size_m: float, *, lines_m: NDArray[np.float64] | None = None
+    outline_m: NDArray[np.float64], size_m: float, *, sides_m: NDArray[np.float64] | None = None
 ) -> Mesh:
     """Mesh of a polygon.
 
@@ -33,16 +33,15 @@ def plan_mesh(
     ----------
     outline_m : corners, counter-clockwise, shape (n_corner, 2)
     size_m : longest side of triangles, about
-    lines_m : further straight lines inside that sides of triangles must follow, shape (n_line, 2, 2); they meet
-        each other and the outline at their ends only
+    sides_m : straight lines that sides of triangles must follow, in place of those of the outline, all of which they
+        hold; they meet at their ends only; shape (n_line, 2, 2). Triangles are then of one size.
     """
     corners = np.asarray(outline_m, float)
     inward = corners[_points_in(corners)]
-    segments = [np.stack([corners, np.roll(corners, -1, axis=0)], axis=1)]
-    if lines_m is not None and len(lines_m):
-        segments.append(np.asarray(lines_m, float))
-        inward = np.concatenate([inward, np.asarray(lines_m, float).reshape(-1, 2)[:0]])
-    sides = _split_to_size(np.concatenate(segments), size_m, inward)
+    sides = np.stack([corners, np.roll(corners, -1, axis=0)], axis=1)
+    if sides_m is not None:
+        sides, inward = np.asarray(sides_m, float), inward[:0]
+    sides = _split_to_size(sides, size_m, inward)
     points = _unique(np.concatenate([corners, sides.reshape(-1, 2)]))
     for _ in range(400):
         sides, fresh = _split_missing(points, sides)
@@ -72,6 +71,12 @@ def _size(points: NDArray[np.float64], size_m: float, inward: NDArray[np.float64
 
 def _split_to_size(sides: NDArray[np.float64], size_m: float, inward: NDArray[np.float64]) -> NDArray[np.float64]:
     out, waiting = [], list(sides)
+    if not len(inward):
+        for a, b in sides:
+            parts = np.linspace(0, 1, max(int(np.ceil(np.linalg.norm(b - a) / size_m - 0.1)), 1) + 1)[:, None]
+            corners = a + parts * (b - a)
+            out += list(np.stack([corners[:-1], corners[1:]], axis=1))
+        return np.array(out)
     while waiting:
         a, b = waiting.pop()
         middle = (a + b) / 2
