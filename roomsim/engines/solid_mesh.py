@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from graphlib import CycleError, TopologicalSorter
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,7 +65,7 @@ def _cuts(geometry: Geometry, ceiling: tuple[CeilingPart, ...]) -> NDArray[np.fl
     sides = []
     for line in get_parts(lines):
         at = np.array(line.coords)
-        sides += [np.array([a, b]) for a, b in zip(at[:-1], at[1:], strict=True)]
+        sides += [np.array([a, b]) for a, b in pairwise(at)]
     known = np.concatenate(rings)
     out = np.array(sides)
     for corner in out.reshape(-1, 2):      # views: snapped back to the corners as drawn
