@@ -160,7 +160,7 @@ def main() -> None:
           f"{1e3 * seconds(lambda: make_grid(one, f)):.1f} ms")
 
     def tables() -> None:
-        Paths(one, grid, reach)._channel(2)
+        Paths(one, grid, reach).arrays(2)
 
     def loop() -> None:
         paths.add(2, lattice, np.ones(len(lattice), np.int32), -1.0, reach - 1.0, out)
