@@ -17,18 +17,22 @@ from .sphere import rotation
 
 ALIGNMENTS = ("level", "delay", "polarity")
 
-LAYOUTS: dict[str, dict[str, tuple[float, float]]] = {
-    "5.1": {
-        "M+030": (30, 0), "M-030": (-30, 0), "M+110": (110, 0), "M-110": (-110, 0),
-    },
-    "7.1.4": {
-        "M+030": (30, 0), "M-030": (-30, 0), "M+090": (90, 0), "M-090": (-90, 0), "M+135": (135, 0), "M-135": (-135, 0),
-        "U+045": (45, 30), "U-045": (-45, 30), "U+135": (135, 30), "U-135": (-135, 30),
-    },
+BS2051: dict[str, dict[str, tuple[float, float]]] = {
+    "0+2+0": {"M+030": (30, 0), "M-030": (-30, 0)},
+    "0+5+0": {"M+030": (30, 0), "M-030": (-30, 0), "M+000": (0, 0), "M+110": (110, 0), "M-110": (-110, 0)},
+    "4+7+0": {"M+030": (30, 0), "M-030": (-30, 0), "M+000": (0, 0), "M+090": (90, 0), "M-090": (-90, 0),
+              "M+135": (135, 0), "M-135": (-135, 0), "U+045": (45, 30), "U-045": (-45, 30), "U+135": (135, 30),
+              "U-135": (-135, 30)},
 }
-"""Nominal azimuth (positive left) and elevation [degrees] of all but the centre loudspeaker M+000: systems B (0+5+0)
-and J (4+7+0) of [itu-bs2051]."""
+"""Channel -> nominal azimuth (positive left) and elevation [degrees], of systems A, B and J of [itu-bs2051], without
+their low-frequency channels."""
 CENTRE, LFE = "M+000", "LFE"
+
+LAYOUTS = {
+    name: {channel: angles for channel, angles in BS2051[system].items() if channel != CENTRE}
+    for name, system in (("5.1", "0+5+0"), ("7.1.4", "4+7+0"))
+}
+"""What stands beside the centre loudspeaker."""
 
 CLEARANCE_M = 0.05
 """From a loudspeaker of a layout to the nearest wall, where the room is too small for its full distance (assumed)."""

@@ -202,6 +202,23 @@ def decay_from_energy(
     return collect(read, bands, fraction)
 
 
+def jackknife_error(without: NDArray[np.float64], whole: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Relative standard error of values by how they change when one part in turn is left out [efron-tibshirani1993].
+
+    Parameters
+    ----------
+    without : values without each of the parts, shape (n_part, ...)
+    whole : value with all of them, shape (...)
+
+    Returns
+    -------
+    shape (...), NaN where a value is
+    """
+    count = len(without)
+    with np.errstate(invalid="ignore"):
+        return np.sqrt((count - 1) / count * ((without - without.mean(axis=0)) ** 2).sum(axis=0)) / whole
+
+
 def collect(
     readings: Sequence[Sequence[Reading]], band_hz: NDArray[np.float64], fraction: int
 ) -> DecayAnalysis:

@@ -76,8 +76,8 @@ def find_peaks(result: Dataset, *, low_hz: float = 30.0, high_hz: float = 10000.
 
     Examples
     --------
-    >>> roomsim.find_peaks.__name__
-    'find_peaks'
+    >>> {peak.design for peak in roomsim.find_peaks(quick_result())} <= {"narrow", "wide"}
+    True
     """
     return peaks_of(seat_bands(result), low_hz=low_hz, high_hz=high_hz)
 

@@ -70,8 +70,9 @@ def programme_sum_db(level_db: DataArray, channels_db: Mapping[str, float] | Non
 
     Examples
     --------
-    >>> roomsim.programme_sum_db.__name__
-    'programme_sum_db'
+    >>> level = xr.DataArray([60.0, 60.0], coords={"channel": ["left", "right"]})
+    >>> float(roomsim.programme_sum_db(level).round(1)), float(roomsim.programme_sum_db(level, {"right": -20}).round(1))
+    (63.0, 60.0)
     """
     gain = _gains(level_db, channels_db) ** 2
     energy = (level_db.copy(data=from_db(level_db.values)) * gain).sum("channel", skipna=True, min_count=1)
@@ -88,8 +89,9 @@ def coherent_sum_db(result: Dataset, channels_db: Mapping[str, float] | None = N
 
     Examples
     --------
-    >>> roomsim.coherent_sum_db.__name__
-    'coherent_sum_db'
+    >>> level = roomsim.coherent_sum_db(quick_result(), {"left": 0, "right": -6})
+    >>> level.dims
+    ('design', 'room', 'setting', 'place', 'listener', 'frequency')
     """
     level = result["level_db"]
     gain = _gains(level, channels_db)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from .compare import judge_and_write
-from .terminal import Interrupted, Jobs, Json, progress
+from .terminal import Jobs, Json, progress
 
 
 def reference(
@@ -36,8 +36,5 @@ def reference(
     folder = out if out is not None else study.parent / f"{study.stem}-reference"
     cases = math.prod(map(len, (loaded.rooms, loaded.settings, loaded.places))) * (len(loaded.designs) + 1)
     with CaseStore(store_folder(folder), f"{folder}") as store, progress(cases) as told:
-        try:
-            result = predict_with_reference(loaded, layout, progress=told, jobs=jobs, store=store)
-        except KeyboardInterrupt as error:
-            raise Interrupted(str(error)) from None
+        result = predict_with_reference(loaded, layout, progress=told, jobs=jobs, store=store)
         judge_and_write(result, against=f"reference {layout}", out=folder, as_json=as_json, keep=True)

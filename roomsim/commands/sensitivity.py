@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from ..errors import InvalidValue
-from .terminal import Interrupted, Jobs, Json, clean, count, print_json, progress
+from .terminal import Jobs, Json, clean, count, print_json, progress
 
 
 def sensitivity(
@@ -42,10 +42,7 @@ def sensitivity(
     cases = math.prod(map(len, (loaded.rooms, loaded.settings, loaded.designs, loaded.places)))
     moves = grid_of_moves(steps)
     with CaseStore(store_folder(folder), f"{folder}") as store, progress(cases * (1 + len(moves)), "moving") as told:
-        try:
-            found = run(loaded, steps_m=steps, progress=told, jobs=jobs, store=store)
-        except KeyboardInterrupt as error:
-            raise Interrupted(str(error)) from None
+        found = run(loaded, steps_m=steps, progress=told, jobs=jobs, store=store)
         from ..report.sensitivity import sensitivity_lines, write_sensitivity
 
         files = write_sensitivity(found, folder)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from .report import Figures, figure_kinds
-from .terminal import Cluster, Interrupted, Jobs, Json, clean, count, print_json, progress
+from .terminal import Cluster, Jobs, Json, clean, count, print_json, progress
 
 if TYPE_CHECKING:
     from xarray import Dataset
@@ -86,13 +86,13 @@ def _predict(
             from ..report.write import fill
 
             result = _run(study, store, jobs, cluster)
-            fill(output, result, study, figures)
+            rows = fill(output, result, study, figures)
             names = output.names
         heard = [] if rate_hz is None else _impulse_responses(study, output.folder / RESPONSES, rate_hz, jobs)
         if as_json:
-            print_json(_as_json(result, output.folder, names) | {"impulse_responses": heard})
+            print_json(_as_json(result, output.folder, names, rows) | {"impulse_responses": heard})
         else:
-            _print_result(result, output.folder, names)
+            _print_result(result, output.folder, names, rows)
             if heard:
                 from ..studies.impulse_responses import CAUTION
 
@@ -104,10 +104,7 @@ def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: st
 
     axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
     with progress(math.prod(map(len, axes))) as told:
-        try:
-            return run(study, progress=told, jobs=jobs, store=store, cluster=cluster)
-        except KeyboardInterrupt as error:
-            raise Interrupted(str(error)) from None
+        return run(study, progress=told, jobs=jobs, store=store, cluster=cluster)
 
 
 def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs: int | None) -> list[str]:
@@ -120,7 +117,7 @@ def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs:
         return [path.name for path in write_impulse_responses(study, folder, rate_hz, progress=told, threads=jobs)]
 
 
-def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
+def _print_result(result: Dataset, folder: Path, names: list[str], rows: list[dict[str, Any]]) -> None:
     from ..report.balance import early_lines
     from ..report.modes import mode_lines
     from ..report.settings import setting_lines
@@ -128,7 +125,7 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
     from ..report.table import print_table
     from ..report.write import notes
 
-    print_table(result)
+    print_table(result, rows=rows)
     for lines in filter(None, (setting_lines(result), receiver_lines(result), programme_lines(result),
                                mode_lines(result), early_lines(result))):
         typer.echo("")
@@ -143,19 +140,18 @@ def _print_result(result: Dataset, folder: Path, names: list[str]) -> None:
     typer.echo(f"\n{count(len(names), 'file')} in {where}; open report.html in a browser")
 
 
-def _as_json(result: Dataset, folder: Path, names: list[str]) -> dict[str, Any]:
+def _as_json(result: Dataset, folder: Path, names: list[str], rows: list[dict[str, Any]]) -> dict[str, Any]:
     from ..report.balance import early_rows
     from ..report.modes import shaping_modes
     from ..report.settings import setting_records
     from ..report.systems import programme_rows, receiver_rows
-    from ..report.table import table_rows
 
     metadata = json.loads(result.attrs.get("metadata", "{}"))
     return {
         "title": result.attrs.get("title", ""),
         "folder": str(folder),
         "files": names,
-        "table": table_rows(result),
+        "table": rows,
         "settings": setting_records(result),
         "modes": shaping_modes(result),
         "early_reflections": early_rows(result),

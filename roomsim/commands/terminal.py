@@ -33,7 +33,21 @@ Cluster = Annotated[
 
 @contextmanager
 def progress(cases: int, what: str = "predicting") -> Iterator[Callable[[int, int, str], None] | None]:
-    """A bar with the time left on a terminal (standard error); nothing elsewhere."""
+    """A bar with the time left on a terminal (standard error); nothing elsewhere.
+
+    Ctrl-C that says how much is kept becomes Interrupted.
+    """
+    try:
+        with _bar(cases, what) as told:
+            yield told
+    except KeyboardInterrupt as error:
+        if str(error):
+            raise Interrupted(str(error)) from None
+        raise
+
+
+@contextmanager
+def _bar(cases: int, what: str) -> Iterator[Callable[[int, int, str], None] | None]:
     if not sys.stderr.isatty():
         yield None
         return

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from .terminal import Interrupted, Jobs, Json, clean, count, print_json, progress
+from .terminal import Jobs, Json, clean, count, print_json, progress
 
 
 def uncertainty(
@@ -46,11 +46,7 @@ def uncertainty(
     folder = out if out is not None else study.parent / f"{study.stem}-uncertainty"
     cases = math.prod(map(len, (loaded.rooms, loaded.settings, loaded.designs, loaded.places)))
     with CaseStore(store_folder(folder), f"{folder}") as store, progress(cases * (draws or MOST), "drawing") as told:
-        try:
-            found = run(loaded, draws=draws, precision_db=precision, inputs=inputs, progress=told, jobs=jobs,
-                        store=store)
-        except KeyboardInterrupt as error:
-            raise Interrupted(str(error)) from None
+        found = run(loaded, draws=draws, precision_db=precision, inputs=inputs, progress=told, jobs=jobs, store=store)
         from ..report.uncertainty import decay_rows, uncertainty_lines, uncertainty_rows, write_uncertainty
 
         files = write_uncertainty(found, folder)

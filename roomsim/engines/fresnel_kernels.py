@@ -3,24 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any
+from functools import partial
 
 import numpy as np
-from numba import njit
 
+from .compiled import jit
 
-def _jit(function: Callable[..., Any], **options: Any) -> Any:
-    """njit with a cache where there is a place for one, without it where nothing can be written."""
-    try:
-        return njit(cache=True, nogil=True, error_model="numpy", **options)(function)
-    except RuntimeError:
-        return njit(nogil=True, error_model="numpy", **options)(function)
-
-
-def _jit_fast(function: Callable[..., Any]) -> Any:
-    """The same for loops in which the order of sums is free and nothing is infinite."""
-    return _jit(function, fastmath=True)
+_jit = partial(jit, error_model="numpy")
 
 
 # erfc(x e^{jπ/4}) e^{jx²} / 2s as a polynomial in 2s - 1, s = 1/(1 + x): our own fit, error below 6e-6.
@@ -54,7 +43,7 @@ AROUND_M = 5.0
 """Mirror images of a patch count to this distance at least from where the path meets its face."""
 
 
-@_jit
+@_jit()
 def _turned(x):
     """e^{jx²} erfc(x e^{jπ/4}) / 2 for x ≥ 0."""
     s = 1.0 / (1.0 + x)
@@ -66,7 +55,7 @@ def _turned(x):
     return complex(real * s, imag * s)
 
 
-@_jit
+@_jit()
 def _inner_wedge(kappa, a, end):
     """∫_0^a e^{-jκt²/2} / (1 + t²) dt for 0 ≤ a ≤ 1; `end` is e^{-jκa²/2}."""
     square = a * a
@@ -99,7 +88,7 @@ def _inner_wedge(kappa, a, end):
     return complex(total_re * a, total_im * a)
 
 
-@_jit
+@_jit()
 def _wedge(kappa, beyond, edge, shadow):
     """wedge with edge = e^{-jκ/2} and shadow = erfc(√(jκ/2)) / 2 known."""
     end = complex(math.cos(0.5 * beyond), -math.sin(0.5 * beyond))
@@ -112,7 +101,7 @@ def _wedge(kappa, beyond, edge, shadow):
     return 0.5 * (shadow + other) - shadow * other - inner
 
 
-@_jit
+@_jit()
 def wedge(kappa, beyond):
     """Owen's T(h, a) at h² = jκ, a² = beyond/κ: (1/2π) ∫_0^a e^{-jκ(1+t²)/2} / (1 + t²) dt; κ, beyond ≥ 0.
 
@@ -122,7 +111,7 @@ def wedge(kappa, beyond):
     return _wedge(kappa, beyond, edge, _turned(math.sqrt(0.5 * kappa)) * edge)
 
 
-@_jit
+@_jit()
 def _edge(fixed, begin, end, ps, qs, hs, pr, qr, hr, length):
     """One edge's detour, those of its two ends, the sides they lie on, and its Kirchhoff coefficient.
 
@@ -147,7 +136,7 @@ def _edge(fixed, begin, end, ps, qs, hs, pr, qr, hr, length):
     )
 
 
-@_jit
+@_jit()
 def add_rectangle(out, k, source, receiver, low, high, scale, fade_from, fade_to):
     """Add scale times the weight of a rectangle to out (n_k); see fresnel.rectangle_weights.
 
@@ -191,7 +180,7 @@ def add_rectangle(out, k, source, receiver, low, high, scale, fade_from, fade_to
             )
 
 
-@_jit_fast
+@_jit(fastmath=True)
 def _beyond(real, imag, k, detour, sign, weight, fade_from, fade_to):
     """Add sign and weight · erfc(√(jkd))/2 of an edge with detour d to real and imag (n_k).
 
@@ -228,7 +217,7 @@ def _beyond(real, imag, k, detour, sign, weight, fade_from, fade_to):
         imag[n] += scale * (b * cosine - a * sine)
 
 
-@_jit_fast
+@_jit(fastmath=True)
 def _strips(real, imag, k, low, high, size, ps, qs, hs, pr, qr, hr, length, at, fade_from, fade_to):
     """Weight of a strip from low to high and of its mirror images in the walls at 0 and size, where they are near.
 
@@ -252,7 +241,7 @@ def _strips(real, imag, k, low, high, size, ps, qs, hs, pr, qr, hr, length, at, 
                 real += sign
 
 
-@_jit
+@_jit()
 def patch_weights(out, k, source, receiver, low, high, size, exact, fade_from, fade_to):
     """Weights of a patch and of its mirror images in the faces around it, out (n_path, n_k); see hit_factors.
 
@@ -285,7 +274,7 @@ def patch_weights(out, k, source, receiver, low, high, size, exact, fade_from, f
                 one_re[n] * two_re[n] - one_im[n] * two_im[n], one_re[n] * two_im[n] + one_im[n] * two_re[n])
 
 
-@_jit
+@_jit()
 def _sums(out, k, sign, detour, first, last, first_side, last_side, fade_from, fade_to):
     """Add sign times one edge's difference of two T functions to out (n_k)."""
     for n in range(k.size):
@@ -303,7 +292,7 @@ def _sums(out, k, sign, detour, first, last, first_side, last_side, fade_from, f
         )
 
 
-@_jit
+@_jit()
 def lean_of(source, receiver, low, high):
     """(c² - c'²)/(c² + c'²), c and c' the cosines at which source and receiver see the plate's middle.
 
@@ -321,7 +310,7 @@ def lean_of(source, receiver, low, high):
     return (c - other) / (c + other + 1e-12)
 
 
-@_jit
+@_jit()
 def add_plate(mirrored, straight, k, source, receiver, low, high, lean, fade_from, fade_to):
     """Add what a thin rigid plate does to the weights of the mirrored and the straight path; see fresnel.plate_weights.
 

@@ -16,7 +16,7 @@ from ..scene import Scene
 from .images import ImagePart, trace_images
 from .late import spectrum_of_bands
 from .modes import modal_decay_s
-from .paths import first_arrival_m
+from .paths import first_arrivals_m
 from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
 from .rays import trace_rays
@@ -187,19 +187,13 @@ def _plan_notes(scene: Scene, options: Options, images: ImagePart) -> list[Note]
             code="hidden-direct",
             text=f"{int(hidden.any(axis=0).sum())} of {hidden.shape[1]} seats do not see all of the loudspeaker: what "
                  "bends round the corner or obstacle between is left out, so that little or no direct sound is left."))
-    ends = float((images.hand_over_s - first_arrivals_s(scene)).min())
+    ends = float((images.hand_over_s - first_arrivals_m(scene) / scene.room.air.speed_m_s).min())
     if ends < options.hand_over_s - 1e-6:
         notes.append(Note(
             code="images-shortened",
             text=f"Image sources are followed for {ends * 1e3:.0f} ms after the direct sound instead of "
                  f"{options.hand_over_s * 1e3:g}, since the room has many faces; what comes later is ray energy."))
     return notes
-
-
-def first_arrivals_s(scene: Scene) -> NDArray[np.float64]:
-    """From each channel's nearest driver to each listener, shape (n_channel, n_listener)."""
-    away = [first_arrival_m(scene, channel) for channel in range(len(scene.channels))]
-    return np.stack(away) / scene.room.air.speed_m_s
 
 
 def _patch_notes(scene: Scene, options: Options) -> list[Note]:

@@ -22,7 +22,7 @@ from ..errors import InvalidValue
 from ..response import Reflection
 from ..scene import Scene
 from .echo_sums import add_echoes
-from .paths import Grid, Paths, direct_reach_m, first_arrival_m, make_grid
+from .paths import Grid, Paths, direct_reach_m, first_arrivals_m, make_grid
 from .plan_images import PlanPaths, plan_sums
 from .plan_reflections import plan_reflections
 from .reflections import strongest_reflections
@@ -116,7 +116,7 @@ def trace_images(
     channels = range(len(scene.channels))
     c = scene.room.air.speed_m_s
     box = scene.room.geometry.kind == "box"
-    first = np.stack([first_arrival_m(scene, channel) for channel in channels])
+    first = first_arrivals_m(scene)
     end = first + c * hand_over_s
     full, high = end - c * fade_s, end + c * fade_s
     if whole or max_distance_m is not None:

@@ -15,23 +15,12 @@ round, and then leaves the loop scalar (five times slower).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any
 
 import numpy as np
-from numba import njit
 
+from .compiled import jit
 
-def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """njit with a cache where there is a place for one, without it elsewhere."""
-
-    def decorate(function: Callable[..., Any]) -> Any:
-        try:
-            return njit(cache=True, nogil=True, **options)(function)
-        except RuntimeError:        # neither the package nor the home folder can be written
-            return njit(nogil=True, **options)(function)
-
-    return decorate
+_jit = jit
 
 
 # sin and cos of 2πt for t in turns, |t| ≤ 1/2: Chebyshev series cut at 1e-7 and 8e-7, in powers of t².
@@ -67,13 +56,6 @@ _WEIGHTS = _rational_weights()
 
 
 @_jit(fastmath=True)
-def boundary_losses(distance, out):
-    """F(w) = 1 - j√π w e^{-w²} erfc(jw), e^{+jωt}, of flat complex arrays; see walls.boundary_loss."""
-    for n in range(distance.size):
-        out[n] = _boundary_loss(distance[n])
-
-
-@_jit(fastmath=True)
 def spherical_factors(admittance, cos_incidence, wave_number_times_length, out):
     """Q = R + (1 - R) F(w) of flat arrays; see walls.spherical_factor."""
     for n in range(out.size):
@@ -85,7 +67,10 @@ def spherical_factors(admittance, cos_incidence, wave_number_times_length, out):
 
 @_jit(fastmath=True)
 def _boundary_loss(distance):
-    """F(w) of one numerical distance."""
+    """F(w) = 1 - j√π w e^{-w²} erfc(jw), e^{+jωt}, of a spherical wave over a locally reacting plane.
+
+    References: [ingard1951]; in this form [attenborough2007] ch. 2 (from memory).
+    """
     w = distance.conjugate()                # the Faddeeva function goes with e^{-iωt}
     if w.imag >= 0 and w.real * w.real + w.imag * w.imag > 16.0:
         # Asymptotic series -Σ (2n-1)!! / (2w²)^n; eight terms leave 3e-6 at |w| = 4.
@@ -213,24 +198,8 @@ def path_sums(
                         uy = even_sign * abs(uy)
                     elif even_axis == 2:
                         uz = even_sign * abs(uz)
-                    ahead = ux * frames[e, 0, 0] + uy * frames[e, 1, 0] + uz * frames[e, 2, 0]
-                    left = ux * frames[e, 0, 1] + uy * frames[e, 1, 1] + uz * frames[e, 2, 1]
-                    up = ux * frames[e, 0, 2] + uy * frames[e, 1, 2] + uz * frames[e, 2, 2]
-                    if kind == 1:
-                        place = math.atan2(math.sqrt(left * left + up * up), ahead) * pattern_rows[e]
-                        row = int(place)
-                        _lagrange(weight, 0, place - row)
-                        _times_axial(gain, patterns, pattern_first[e] + row, weight)
-                    else:
-                        place = (math.atan2(left, ahead) + math.pi) * pattern_rows[e]
-                        column = int(place)
-                        _lagrange(weight, 0, place - column)
-                        height = math.atan2(up, math.sqrt(ahead * ahead + left * left))
-                        place = (height + 0.5 * math.pi) * pattern_rows[e]
-                        row = int(place)
-                        _lagrange(weight, 4, place - row)
-                        row += pattern_first[e] + column * pattern_columns[e]
-                        _times_spherical(gain, cubic, patterns, row, pattern_columns[e], weight)
+                    _times_pattern(gain, cubic, weight, kind, ux, uy, uz, frames[e], patterns, pattern_first[e],
+                                   pattern_rows[e], pattern_columns[e])
                 if waiting == _EMPTIED or (at != holder and waiting > 0):
                     _empty(out[holder, e, seat], held)
                     waiting = 0
@@ -319,6 +288,27 @@ def _starts(last):
         start[n] = row
         row += int(last[n]) + 1
     return start, np.int64(row)
+
+
+@_jit(fastmath=True)
+def _times_pattern(gain, cubic, weight, kind, ux, uy, uz, frame, patterns, first, rows, columns):
+    """Times what a driver with these axes sends in a direction; `cubic` and `weight` are overwritten."""
+    ahead = ux * frame[0, 0] + uy * frame[1, 0] + uz * frame[2, 0]
+    left = ux * frame[0, 1] + uy * frame[1, 1] + uz * frame[2, 1]
+    up = ux * frame[0, 2] + uy * frame[1, 2] + uz * frame[2, 2]
+    if kind == 1:
+        place = math.atan2(math.sqrt(left * left + up * up), ahead) * rows
+        row = int(place)
+        _lagrange(weight, 0, place - row)
+        _times_axial(gain, patterns, first + row, weight)
+    else:
+        place = (math.atan2(left, ahead) + math.pi) * rows
+        column = int(place)
+        _lagrange(weight, 0, place - column)
+        place = (math.atan2(up, math.sqrt(ahead * ahead + left * left)) + 0.5 * math.pi) * rows
+        row = int(place)
+        _lagrange(weight, 4, place - row)
+        _times_spherical(gain, cubic, patterns, first + column * columns + row, columns, weight)
 
 
 @_jit(fastmath=True)
@@ -513,23 +503,8 @@ def listed_sums(
                 _times_hits(gain, factor, tables[group_mix[g]], plane, np.float32(plane_place), row,
                             np.float32(row_place), group_count[g])
         if kind != 0:
-            ahead = sent[p, 0] * frame[0, 0] + sent[p, 1] * frame[1, 0] + sent[p, 2] * frame[2, 0]
-            left = sent[p, 0] * frame[0, 1] + sent[p, 1] * frame[1, 1] + sent[p, 2] * frame[2, 1]
-            up = sent[p, 0] * frame[0, 2] + sent[p, 1] * frame[1, 2] + sent[p, 2] * frame[2, 2]
-            if kind == 1:
-                place = math.atan2(math.sqrt(left * left + up * up), ahead) * pattern_rows
-                row = int(place)
-                _lagrange(weight, 0, place - row)
-                _times_axial(gain, patterns, pattern_first + row, weight)
-            else:
-                place = (math.atan2(left, ahead) + math.pi) * pattern_rows
-                column = int(place)
-                _lagrange(weight, 0, place - column)
-                place = (math.atan2(up, math.sqrt(ahead * ahead + left * left)) + 0.5 * math.pi) * pattern_rows
-                row = int(place)
-                _lagrange(weight, 4, place - row)
-                _times_spherical(gain, cubic, patterns, pattern_first + column * pattern_columns + row,
-                                 pattern_columns, weight)
+            _times_pattern(gain, cubic, weight, kind, sent[p, 0], sent[p, 1], sent[p, 2], frame, patterns,
+                           pattern_first, pattern_rows, pattern_columns)
         if waiting == _EMPTIED or ((at != holder or seat != seat_held) and waiting > 0):
             _empty(out[holder, seat_held], held)
             waiting = 0

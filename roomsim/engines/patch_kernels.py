@@ -6,25 +6,20 @@ wave_kernels.py: E(d) = exp(-j kc d), Im kc ≤ 0; a mode is φ(x) = a e^{jqx} +
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from functools import partial
 
 import numpy as np
-from numba import njit
+
+from .compiled import jit
 
 NEGLIGIBLE_NP = 14.0
 """Waves that have fallen by so many nepers (to 1e-6) are left out."""
 
 
-def _jit(function: Callable[..., Any]) -> Any:
-    """njit with a cache where there is a place for one, without it where nothing can be written."""
-    try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:
-        return njit(nogil=True, error_model="numpy")(function)
+_jit = partial(jit, error_model="numpy")
 
 
-@_jit
+@_jit()
 def _exp(z):
     if z.real < -80.0:
         return 0j
@@ -32,7 +27,7 @@ def _exp(z):
     return complex(size * np.cos(z.imag), size * np.sin(z.imag))
 
 
-@_jit
+@_jit()
 def bessel_row(out, z):
     """Spherical Bessel functions j_l(z) exp(-|Im z|), l = 0 … out.size - 1; by downward recurrence."""
     count = out.size
@@ -69,7 +64,7 @@ def bessel_row(out, z):
         out[n] *= scale
 
 
-@_jit
+@_jit()
 def overlaps(q, a, b, length, low, high, orders):
     """∫ φ_m(u) P̂_l(u) du over low … high, P̂_l orthonormal Legendre polynomials; shape (n_mode, orders)."""
     out = np.empty((q.size, orders), np.complex128)
@@ -88,7 +83,7 @@ def overlaps(q, a, b, length, low, high, orders):
     return out
 
 
-@_jit
+@_jit()
 def closing(qa, qb, k, kb_near, kb_far, length):
     """Waves of the guided modes along the third axis, whose near wall holds the patch.
 
@@ -116,7 +111,7 @@ def closing(qa, qb, k, kb_near, kb_far, length):
     return kc, inverse, own, across
 
 
-@_jit
+@_jit()
 def along_wall(kc, inverse, kb_far, length, low, high, orders):
     """∫ g(c) P̂_l(c) dc over low … high (distances from the near wall, where the source is): (n_b, n_a, orders)."""
     out = np.empty((kc.shape[1], kc.shape[0], orders), np.complex128)
@@ -144,7 +139,7 @@ def along_wall(kc, inverse, kb_far, length, low, high, orders):
     return out
 
 
-@_jit
+@_jit()
 def arriving(out, kc, inverse, k, kb_far, length, even, odd, order, xa, xb, level, blur):
     """Amplitude of each guided mode at the near wall, from one source; out (n_a, n_b) is added to.
 
@@ -182,7 +177,7 @@ def arriving(out, kc, inverse, k, kb_far, length, even, odd, order, xa, xb, leve
             )
 
 
-@_jit
+@_jit()
 def powers(q, a, b, length, x, k, order):
     """(∂/jk)^i φ_m at x for i = 0 … order, shape (n_mode, order + 1)."""
     out = np.empty((q.size, order + 1), np.complex128)
@@ -196,7 +191,7 @@ def powers(q, a, b, length, x, k, order):
     return out
 
 
-@_jit
+@_jit()
 def shapes(q, a, b, length, x):
     """φ_m at points x (n,), shape (n_mode, n)."""
     out = np.empty((q.size, x.size), np.complex128)
@@ -206,7 +201,7 @@ def shapes(q, a, b, length, x):
     return out
 
 
-@_jit
+@_jit()
 def add_heard(out, strength, kc, inverse, kb_far, length, pa, pb, levels):
     """Field at listeners of modal sources on the near wall, added to out (n_channel, n_ear).
 

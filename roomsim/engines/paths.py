@@ -358,6 +358,11 @@ def first_arrival_m(scene: Scene, channel: int) -> NDArray[np.float64]:
     return np.linalg.norm(scene.listeners_m[:, None] - at, axis=-1).min(axis=1)
 
 
+def first_arrivals_m(scene: Scene) -> NDArray[np.float64]:
+    """The same of every channel, shape (n_channel, n_listener)."""
+    return np.stack([first_arrival_m(scene, channel) for channel in range(len(scene.channels))])
+
+
 def direct_reach_m(scene: Scene, channel: int) -> float:
     """No direct path of the channel is longer than this."""
     longest = 0.0

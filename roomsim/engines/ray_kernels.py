@@ -6,23 +6,13 @@ furniture take and scatter out of it is a factor per band. Where scattered sound
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from functools import partial
 
 import numpy as np
-from numba import njit
 
+from .compiled import jit
 
-def _jit(**options: Any) -> Callable[[Callable[..., Any]], Any]:
-    """njit with a cache where there is a place for one, without it elsewhere."""
-
-    def decorate(function: Callable[..., Any]) -> Any:
-        try:
-            return njit(cache=True, nogil=True, error_model="numpy", **options)(function)
-        except RuntimeError:        # neither the package nor the home folder can be written
-            return njit(nogil=True, error_model="numpy", **options)(function)
-
-    return decorate
+_jit = partial(jit, error_model="numpy")
 
 
 WALLS, FURNITURE, DROPPED, LOST, FLYING = range(5)

@@ -33,12 +33,6 @@ class Nodes:
         flat[..., 0] += energy[..., 0] / 2
         return flat
 
-    def at_bins(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Values at nodes (last axis), linear between them, at the middles of the bins."""
-        share = (np.arange(self.bins) + 0.5) / self.bins
-        out = values[..., :-1, None] * (1 - share) + values[..., 1:, None] * share
-        return out.reshape(*values.shape[:-1], -1)[..., : self.n_time]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ScatterGroups:

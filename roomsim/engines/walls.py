@@ -137,19 +137,6 @@ def face_factor(
     return mix.factor([finish_factor(finish, f, c, k * r) for finish in mix.finishes], k)
 
 
-def boundary_loss(numerical_distance: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """F(w) = 1 - j√π w e^{-w²} erfc(jw) of a spherical wave over a locally reacting plane, e^{+jωt}; same shape.
-
-    References: [ingard1951]; in this form [attenborough2007] ch. 2 (from memory).
-    """
-    from .kernels import boundary_losses
-
-    w = np.ascontiguousarray(numerical_distance, complex)
-    out = np.empty_like(w)
-    boundary_losses(w.reshape(-1), out.reshape(-1))
-    return out
-
-
 def spherical_factor(
     admittance: ArrayLike, cos_incidence: ArrayLike, wave_number_times_length: ArrayLike
 ) -> NDArray[np.complex128]:

@@ -10,11 +10,11 @@ References: [morse-ingard1968] ch. 9 for the eigenvalue equation.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from functools import partial
 
 import numpy as np
-from numba import njit
+
+from .compiled import jit
 
 SURFACE = 8.0
 """A wall with Im(kβ)·L above this binds a wave of its own, which is then solved about q = kβ."""
@@ -22,15 +22,10 @@ SURFACE = 8.0
 _SERIES = 0.05
 
 
-def _jit(function: Callable[..., Any]) -> Any:
-    """njit with a cache where there is a place for one, without it where nothing can be written."""
-    try:
-        return njit(cache=True, nogil=True, error_model="numpy")(function)
-    except RuntimeError:
-        return njit(nogil=True, error_model="numpy")(function)
+_jit = partial(jit, error_model="numpy")
 
 
-@_jit
+@_jit()
 def expj(real, imag):
     """exp(real + j·imag)."""
     if real < -80.0:
@@ -39,14 +34,14 @@ def expj(real, imag):
     return complex(size * np.cos(imag), size * np.sin(imag))
 
 
-@_jit
+@_jit()
 def root_upper(z):
     """The square root with Im ≥ 0."""
     q = np.sqrt(z)
     return -q if q.imag < 0 else q
 
 
-@_jit
+@_jit()
 def characteristic(z, kb0, kb1, length):
     """h(z) = (z + k²β0β1) sin(qL)/q - jk(β0 + β1) cos(qL) and dh/dz, both times 2e^{jqL}.
 
@@ -69,7 +64,7 @@ def characteristic(z, kb0, kb1, length):
     return value, sine + (z + product) * slope + total * 0.5 * length * sine
 
 
-@_jit
+@_jit()
 def polish(z, kb0, kb1, length):
     """Newton's method on h; returns the root and whether it settled."""
     scale = 1.0 / (length * length)
@@ -90,7 +85,7 @@ def polish(z, kb0, kb1, length):
     return z, False
 
 
-@_jit
+@_jit()
 def count_inside(radius, kb0, kb1, length):
     """Number of zeros of h with |q| < radius, by the argument principle; -1 where it cannot tell.
 
@@ -126,7 +121,7 @@ def count_inside(radius, kb0, kb1, length):
     return int(nearest) if abs(turns - nearest) < 0.1 else -1
 
 
-@_jit
+@_jit()
 def _amplitudes(q, kb0, kb1, length):
     """A and B of a root from the end whose condition is the better conditioned, before normalising."""
     across = expj(-q.imag * length, q.real * length)
@@ -137,7 +132,7 @@ def _amplitudes(q, kb0, kb1, length):
     return q - kb1, across * (q + kb1)
 
 
-@_jit
+@_jit()
 def _normalised(q, a, b, length):
     """A and B scaled to ∫φ² dx = 1."""
     across = expj(-q.imag * length, q.real * length)
@@ -150,7 +145,7 @@ def _normalised(q, a, b, length):
     return a * scale, b * scale
 
 
-@_jit
+@_jit()
 def surface_wave(sign, kb0, kb1, length):
     """Root near kβ0 (sign +1) or kβ1 (-1) of walls that bind a wave, with its amplitudes.
 
@@ -197,7 +192,7 @@ def surface_wave(sign, kb0, kb1, length):
     return q, a, b
 
 
-@_jit
+@_jit()
 def _nearest(z, target, taken):
     best, found = np.inf, -1
     for n in range(z.size):
@@ -207,7 +202,7 @@ def _nearest(z, target, taken):
     return found
 
 
-@_jit
+@_jit()
 def settle(z, guess, kb0, kb1, length, low, taken):
     """Polish all roots of one axis at one frequency and prove that none is lost.
 
@@ -254,7 +249,7 @@ def settle(z, guess, kb0, kb1, length, low, taken):
     return count_inside(radius, kb0, kb1, length) == low
 
 
-@_jit
+@_jit()
 def follow(z, first, k, kb0, kb1, length, low, chained):
     """Follow roots along the frequencies `first`, first + 1, …; z (n_frequency, n) is filled.
 
@@ -281,7 +276,7 @@ def follow(z, first, k, kb0, kb1, length, low, chained):
     return k.size
 
 
-@_jit
+@_jit()
 def mode_shapes(z, kb0, kb1, length):
     """q, A and B of the roots z (n_frequency, n), same shape, every row by rising real part of q²."""
     q_out = np.empty_like(z)
@@ -310,7 +305,7 @@ def mode_shapes(z, kb0, kb1, length):
     return q_out, a_out, b_out
 
 
-@_jit
+@_jit()
 def shape_at(q, a, b, length, x):
     """The two exponentials of a mode at x, each with its amplitude."""
     forth = a * expj(-q.imag * x, q.real * x)
@@ -319,7 +314,7 @@ def shape_at(q, a, b, length, x):
     return forth, back
 
 
-@_jit
+@_jit()
 def _source_powers(out, q, a, b, length, x, k, order):
     """(∂/jk)^i φ at the source for i = 0 … order: (q/k)^i [A e^{jqx} + (-1)^i B e^{jq(L-x)}]."""
     forth, back = shape_at(q, a, b, length, x)
@@ -330,7 +325,7 @@ def _source_powers(out, q, a, b, length, x, k, order):
         power *= u
 
 
-@_jit
+@_jit()
 def guided_sum(
     out, k, cut, even, odd, order,
     qa, aa, ba, length_a, source_a, listener_a,
@@ -450,7 +445,7 @@ def guided_sum(
     return used
 
 
-@_jit
+@_jit()
 def triple_sum(
     k, reach, eta, even, odd, order, lengths, source, listener,
     qx, ax, bx, qy, ay, by, qz, az, bz,
@@ -508,7 +503,7 @@ def triple_sum(
     return out
 
 
-@_jit
+@_jit()
 def eigenfrequencies(k, z, beta, lengths, offset):
     """Complex wavenumbers k of room modes with k² + offset = z_x + z_y + z_z, admittances held; in place.
 
@@ -541,7 +536,7 @@ def eigenfrequencies(k, z, beta, lengths, offset):
     return fine
 
 
-@_jit
+@_jit()
 def _root_slope(z, kb0, kb1, length):
     """k dz/dk of a root with β held."""
     _, slope = characteristic(z, kb0, kb1, length)
@@ -557,7 +552,7 @@ def _root_slope(z, kb0, kb1, length):
     return -(2 * kb0 * kb1 * sine - 1j * (kb0 + kb1) * cosine) / slope
 
 
-@_jit
+@_jit()
 def single_shapes(z, kb0, kb1, length):
     """q, A and B of separate roots, each with its own kβ; shape (n,)."""
     q = np.empty(z.size, np.complex128)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING, Any
 
@@ -94,13 +95,18 @@ def explanation(result: Dataset) -> list[str]:
     return [line.format(**words) for line in EXPLANATION]
 
 
-def print_table(result: Dataset, file: IO[str] | None = None) -> None:
-    """Print the table: fitted to a terminal, aligned plain lines of full width anywhere else."""
+def print_table(
+    result: Dataset, file: IO[str] | None = None, rows: Sequence[dict[str, Any]] | None = None
+) -> None:
+    """Print the table: fitted to a terminal, aligned plain lines of full width anywhere else.
+
+    `rows` are those of `table_rows` where they are at hand.
+    """
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    rows = table_rows(result)
+    rows = table_rows(result) if rows is None else rows
     shown_dims = [d for d in variant_dimensions(result) if result.sizes[d] > 1]
     console = Console(file=file, highlight=False, markup=False, emoji=False)
     if not console.is_terminal:

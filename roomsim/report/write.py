@@ -81,14 +81,18 @@ def write_report(
 
 def fill(
     output: OutputFolder, result: Dataset, study: StudyDefinition | None = None, figures: Sequence[str] = ()
-) -> None:
-    """Write everything into an open output folder; with the study at hand, a drawing of each room too."""
+) -> list[dict[str, Any]]:
+    """Write everything into an open output folder; with the study at hand, a drawing of each room too.
+
+    Returns the lines of the table, which take a while in a large study.
+    """
     check_kinds(figures)
     write_netcdf(result, output.path("result.nc"))
     _write_flat(result, output.path("result.csv"))
-    for name, rows in (("table", table_rows), ("balance", balance_rows), ("reflections", reflection_rows),
-                       ("modes", mode_rows), ("settings", setting_rows), ("receiver", receiver_rows),
-                       ("programme", programme_rows)):
+    lines = table_rows(result)
+    write_rows(lines, output.path("table.csv"))
+    for name, rows in (("balance", balance_rows), ("reflections", reflection_rows), ("modes", mode_rows),
+                       ("settings", setting_rows), ("receiver", receiver_rows), ("programme", programme_rows)):
         if table := rows(result):
             write_rows(table, output.path(f"{name}.csv"))
 
@@ -122,6 +126,7 @@ def fill(
     for figure, name in page.figures() if figures else ():
         for kind in dict.fromkeys(figures):
             save(figure, output.path(f"{name}.{kind}"))
+    return lines
 
 
 def shown_variants(result: Dataset) -> list[dict[str, Any]]:

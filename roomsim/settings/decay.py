@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..analysis.decay import decay_from_energy
+from ..analysis.decay import decay_from_energy, jackknife_error
 from ..bands import OCTAVES_HZ
-from ..engines.room_decay import BIN_S, GROUPS, energy_in_room
+from ..engines.room_decay import BIN_S, energy_in_room
 from ..room.room import Room
 
 Floats = NDArray[np.float64]
@@ -86,8 +86,7 @@ def room_decay(
     curves = energy_in_room(room, bands, rays=rays, seed=seed, scattering=scattering)[:, 0]
     whole = _t20(curves.sum(axis=0), bands)
     without = _t20(curves.sum(axis=0) - curves, bands)
-    with np.errstate(invalid="ignore"):
-        error = np.sqrt((GROUPS - 1) / GROUPS * ((without - without.mean(axis=0)) ** 2).sum(axis=0)) / whole
+    error = jackknife_error(without, whole)
     return RoomDecay(band_hz=bands, decay_s=whole, error=error, rays=rays, seed=seed)
 
 

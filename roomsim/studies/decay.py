@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..analysis.decay import decay_from_energy
+from ..analysis.decay import decay_from_energy, jackknife_error
 from ..analysis.speech import exponential_transfer, modulation_index, modulation_transfer
 from ..bands import OCTAVES_HZ
 from ..engines.hybrid import modal_decays
@@ -86,8 +86,7 @@ def _jackknife(response: Response, kept: list[int], start_s: float, t20: NDArray
     count = len(parts)
     without = (parts.sum(axis=0) - parts) / (count - 1)
     read = decay_from_energy(without, response.energy_step_s, band_hz=OCTAVES_HZ, start_s=start_s)["t20_s"]
-    with np.errstate(invalid="ignore"):
-        error = np.sqrt((count - 1) / count * ((read - read.mean(axis=0)) ** 2).sum(axis=0)) / t20
+    error = jackknife_error(read, t20)
     return np.where(np.isfinite(error), error, np.inf)
 
 

@@ -74,8 +74,7 @@ class Uncertainty:
     ----------
     result : as `predict` gives, with one more dimension, `draw`; `difference_curves` and `judge` take it
     bands : level_db and decay_s with their `_low_`, `_high_` and `_sd_` counterparts (level_low_db, …) over design,
-    room,
-        setting, place and band; levels are seat-averaged third octaves, channels summed in power
+        room, setting, place and band; levels are seat-averaged third octaves, channels summed in power
     draws : how many
     precision_db : standard error of the ends of the band that these draws reach, rms over bands and cases
     confidence : of the band: so likely lies a room built and measured once more inside
@@ -123,8 +122,11 @@ def uncertainty(
 
     Examples
     --------
-    >>> roomsim.uncertainty.__name__
-    'uncertainty'
+    >>> quick = {"rooms.small": None, "rooms.large": None, "designs.narrow": None, "settings": ["ordinary"],
+    ...          "seats.count": 3, "frequency.per_octave": 3}
+    >>> study = roomsim.load(roomsim.write_demo("roomsim-demo"), changes=quick)
+    >>> roomsim.uncertainty(study, draws=4).draws
+    4
     """
     inputs = inputs or Inputs()
     if draws is not None and (draws < 4 or draws % 2):

@@ -20,6 +20,7 @@ from ..loudspeaker.channels import Loudspeaker, PlacedDriver
 from ..loudspeaker.drivers import Piston
 from ..loudspeaker.filters import Filter
 from ..scene import Scene
+from ..systems import BS2051
 from .plan import Case, Plan, make_plan
 from .run import Progress, predict_plan
 from .store import CaseStore
@@ -29,14 +30,8 @@ if TYPE_CHECKING:
 
     from ..definitions import StudyDefinition
 
-LAYOUTS: dict[str, dict[str, tuple[float, float]]] = {
-    "0+2+0": {"M+030": (30, 0), "M-030": (-30, 0)},
-    "0+5+0": {"M+030": (30, 0), "M-030": (-30, 0), "M+000": (0, 0), "M+110": (110, 0), "M-110": (-110, 0)},
-    "4+7+0": {"M+030": (30, 0), "M-030": (-30, 0), "M+000": (0, 0), "M+090": (90, 0), "M-090": (-90, 0),
-              "M+135": (135, 0), "M-135": (-135, 0), "U+045": (45, 30), "U-045": (-45, 30), "U+135": (135, 30),
-              "U-135": (-135, 30)},
-}
-"""Channel -> azimuth and elevation [degrees]; 4+7+0 is known as 7.1.4, without its low-frequency channel."""
+LAYOUTS = BS2051
+"""By the standard's own names; 4+7+0 is known as 7.1.4."""
 RADIUS_M, LEAST_M, CLEARANCE_M = 2.0, 0.6, 0.15
 CROSSOVER_HZ, LOW_HZ, WOOFER_M, TWEETER_M = 2000.0, 40.0, 0.065, 0.0125
 

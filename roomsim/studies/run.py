@@ -115,6 +115,7 @@ def predict(
     >>> result.level_db.dims
     ('design', 'room', 'setting', 'place', 'channel', 'listener', 'frequency')
     """
+    _refuse_ways(jobs, mapper, cluster)               # before settings are solved, which may take a while
     plan = make_plan(study)
     return predict_plan(plan, study, progress=progress, jobs=jobs, mapper=mapper, cluster=cluster, store=store)
 
@@ -141,10 +142,7 @@ def predict_plan(
     -------
     as `predict`, with the plan's dimensions
     """
-    if jobs is not None and jobs < 1:
-        raise InvalidValue("jobs", jobs, "must be 1 or more")
-    if sum(x is not None for x in (jobs, mapper, cluster)) > 1:
-        raise InvalidValue("jobs", jobs, "give one of jobs, mapper and cluster")
+    _refuse_ways(jobs, mapper, cluster)
     with _keeper(plan, store) as kept:
         prints = Fingerprints()
         keys = [prints.of_case(case) for case in plan.cases]
@@ -152,6 +150,14 @@ def predict_plan(
         if isinstance(kept, CaseStore):
             kept.keep_only(keys)
         return assemble(plan, keys, kept.get, study, in_memory=result_bytes(plan) <= IN_MEMORY_BYTES)
+
+
+def _refuse_ways(jobs: int | None, mapper: Mapper | None, cluster: str | None) -> None:
+    """Refuse ways to run cases that are none, or several at once."""
+    if jobs is not None and jobs < 1:
+        raise InvalidValue("jobs", jobs, "must be 1 or more")
+    if sum(x is not None for x in (jobs, mapper, cluster)) > 1:
+        raise InvalidValue("jobs", jobs, "give one of jobs, mapper and cluster")
 
 
 def pending(study: StudyDefinition, store: CaseStore) -> int:

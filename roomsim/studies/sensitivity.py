@@ -176,8 +176,11 @@ def sensitivity(
 
     Examples
     --------
-    >>> roomsim.sensitivity.__name__
-    'sensitivity'
+    >>> quick = {"rooms.small": None, "rooms.large": None, "designs.narrow": None, "settings": ["ordinary"],
+    ...          "seats.count": 3, "frequency.per_octave": 3}
+    >>> study = roomsim.load(roomsim.write_demo("roomsim-demo"), changes=quick)
+    >>> roomsim.sensitivity(study, steps_m={"out": [0.2]}, per_octave=3).moves[0].kind
+    'out'
     """
     moves = grid_of_moves(steps_m)
     plan, left_out = moved_plan(study, moves, analysis_grid_hz(27.0, 750.0, per_octave))

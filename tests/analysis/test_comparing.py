@@ -38,6 +38,7 @@ def shelved(tmp_path_factory: pytest.TempPathFactory) -> xr.Dataset:
     study["designs"] = {"plain": {"loudspeaker": "bar-wide.yaml"}, "shelf": {"loudspeaker": "bar-shelf.yaml"}}
     study["frequency"] = {"low_hz": 110, "high_hz": 6000, "per_octave": 24}
     study["seats"]["count"] = 5
+    study["settings"] = ["ordinary"]
     (folder / "study.yaml").write_text(yaml.safe_dump(study, sort_keys=False), "utf-8")
     return roomsim.predict(roomsim.load(folder / "study.yaml"), jobs=2)
 
