@@ -8,10 +8,12 @@ reflections, so few pieces do.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..room.faces import Face
 from ..room.room import Room
 from .ray_directions import even_points
 from .ray_surfaces import RayGeometry, RaySurfaces
@@ -20,7 +22,14 @@ SMALL_M = 1.2
 """A piece with no side longer than this scatters evenly over itself."""
 
 CELL_M = 9.0
-"""A face longer than this is cut; and one with an inner corner into quarters."""
+"""A face longer than this is cut. It is also cut along its inner corners and along what stands against much of it, or
+scattered sound would pass through walls: a piece sends from all over itself."""
+
+LEAST_M = 1e-6
+"""Lines closer together than this are one."""
+
+PARTS_FROM = 0.4
+"""What covers so much of a face from edge to edge may part it."""
 
 CURVED_FROM = 0.25
 """What a piece that scatters more than this sends is spread over it as a function of the second degree. With Lambert
@@ -36,7 +45,8 @@ class Elements:
 
     Attributes
     ----------
-    grid : u0, cells per metre, cells along u, the same along v, of each surface, shape (n_surface, 6)
+    lines, grid : lines between cells in the face's own coordinates, of surface s along u from grid[s, 0] on, along v
+        from grid[s, 1] to grid[s, 2]; shape (n_line,) and (n_surface, 3)
     first_cell, cell_element : cells of surface s are first_cell[s] to first_cell[s + 1]; the element of each cell
     first_row : rows of element e are first_row[e] to first_row[e + 1], shape (n_element + 1,)
     basis : row r is the function basis[r] · monomials(place), shape (n_row, 10); its mean square over the element is 1,
@@ -46,7 +56,8 @@ class Elements:
     low, high : its rectangle in the face's own coordinates, or in the room, shape (n_element, 3)
     """
 
-    grid: NDArray[np.float64]
+    lines: NDArray[np.float64]
+    grid: NDArray[np.int64]
     first_cell: NDArray[np.int64]
     cell_element: NDArray[np.int64]
     first_row: NDArray[np.int64]
@@ -59,7 +70,7 @@ class Elements:
     @property
     def arrays(self) -> tuple:
         """In the order of the kernels' arguments."""
-        return self.grid, self.first_cell, self.cell_element, self.first_row, self.basis
+        return self.lines, self.grid, self.first_cell, self.cell_element, self.first_row, self.basis
 
     @property
     def count(self) -> int:
@@ -72,32 +83,32 @@ class Elements:
     @classmethod
     def of(cls, room: Room, geometry: RayGeometry, surfaces: RaySurfaces) -> Elements:
         """Cut the surfaces of a room."""
-        cells, grid, first_cell = [], [], [0]
+        cells = []
         for face, surface in enumerate(surfaces.face_surface):
             own = geometry.corners[geometry.corner_start[face] : geometry.corner_start[face + 1]]
-            low, high = own.min(axis=0), own.max(axis=0)
-            parts = np.ceil((high - low) / CELL_M - 1e-9).astype(int)
-            if _has_inner_corner(own):
-                parts = np.maximum(parts, 2)
-            cells.append((int(surface), face, low, high, parts))
+            parting = _parting_lines(own, room.geometry.faces[face], geometry, face)
+            cells.append((int(surface), face, own.min(axis=0), own.max(axis=0), parting))
             for patch in range(surfaces.patch_start[face], surfaces.patch_start[face + 1]):
                 u0, u1, v0, v1 = surfaces.patches[patch]
-                corner, opposite = np.array([u0, v0]), np.array([u1, v1])
-                count = np.ceil((opposite - corner) / CELL_M - 1e-9).astype(int)
-                cells.append((int(surfaces.patch_surface[patch]), face, corner, opposite, count))
+                cells.append(
+                    (int(surfaces.patch_surface[patch]), face, np.array([u0, v0]), np.array([u1, v1]), parting))
         cells.sort(key=lambda cell: cell[0])
-        faces, lows, highs = [], [], []
-        for _, face, low, high, parts in cells:
-            size = (high - low) / parts
-            grid.append([low[0], 1 / size[0], parts[0], low[1], 1 / size[1], parts[1]])
-            first_cell.append(first_cell[-1] + int(parts.prod()))
-            for i, j in np.ndindex(*parts):
-                faces.append(face)
-                lows.append([*(low + size * [i, j]), 0.0])
-                highs.append([*(low + size * [i + 1, j + 1]), 0.0])
+        lines, grid, first_cell, faces, lows, highs = [], [], [0], [], [], []
+        for _, face, low, high, parting in cells:
+            edges = [_edges(low[k], high[k], parting[k]) for k in range(2)]
+            starts = len(lines) + np.cumsum([0, *(len(one) - 2 for one in edges)])
+            grid.append(starts)
+            lines += [*edges[0][1:-1], *edges[1][1:-1]]
+            first_cell.append(first_cell[-1] + (len(edges[0]) - 1) * (len(edges[1]) - 1))
+            for u0, u1 in pairwise(edges[0]):
+                for v0, v1 in pairwise(edges[1]):
+                    faces.append(face)
+                    lows.append([u0, v0, 0.0])
+                    highs.append([u1, v1, 0.0])
         corners = np.concatenate([face.corners_m for face in room.geometry.faces])
         raw = cls(
-            grid=np.array(grid), first_cell=np.array(first_cell), cell_element=np.arange(len(faces)),
+            lines=np.array(lines, float), grid=np.array(grid, np.int64),
+            first_cell=np.array(first_cell), cell_element=np.arange(len(faces)),
             first_row=np.zeros(len(faces) + 2, np.int64), basis=np.zeros((0, 10)),
             area=np.zeros(len(faces) + 1), face=np.array([*faces, -1]),
             low=np.array([*lows, corners.min(axis=0)]), high=np.array([*highs, corners.max(axis=0)]),
@@ -128,7 +139,7 @@ class Elements:
             total = area[own].sum()
             area[own] *= whole.exposed_m2 / total if total > 0 else 1.0
         return Elements(
-            grid=self.grid, first_cell=self.first_cell, cell_element=self.cell_element,
+            lines=self.lines, grid=self.grid, first_cell=self.first_cell, cell_element=self.cell_element,
             first_row=np.array(first_row), basis=np.array(rows).reshape(-1, 10), area=area, face=self.face,
             low=self.low, high=self.high,
         )
@@ -176,7 +187,7 @@ def _inside(
         return place, room.geometry.contains(place, 0.0)
     place = geometry.origin[face] + place[:, :1] * geometry.axis_u[face] + place[:, 1:] * geometry.axis_v[face]
     found = np.empty(len(place), np.int64)
-    elements_of(face, place, *geometry.arrays[3:], *surfaces.arrays[:4], *elements.arrays[:3], found)
+    elements_of(face, place, *geometry.arrays[3:], *surfaces.arrays[:4], *elements.arrays[:4], found)
     keep = found == element
     if room.geometry.kind != "box":                          # what an obstacle covers sends nothing
         keep[keep] = room.geometry.contains(place[keep] + 1e-4 * geometry.normal[face], 0.0)
@@ -222,8 +233,31 @@ def _functions(points: NDArray[np.float64], *, even: bool, curved: bool) -> list
     return rows + list(fitted)
 
 
-def _has_inner_corner(corners: NDArray[np.float64]) -> bool:
-    """Whether a polygon turns both ways."""
+def _parting_lines(
+    corners: NDArray[np.float64], whole: Face, geometry: RayGeometry, face: int
+) -> tuple[list[float], list[float]]:
+    """Where a face may be parted, along its two coordinates: at inner corners, and beside what covers much of it."""
     edge = np.roll(corners, -1, axis=0) - corners
-    turn = edge[:, 0] * np.roll(edge[:, 1], -1) - edge[:, 1] * np.roll(edge[:, 0], -1)
-    return bool(turn.min() < -1e-9 and turn.max() > 1e-9)
+    turn = np.roll(edge[:, 0], 1) * edge[:, 1] - np.roll(edge[:, 1], 1) * edge[:, 0]          # at each corner
+    inner = corners[turn * np.sign(turn.sum()) < -1e-9] if turn.min() < -1e-9 < 1e-9 < turn.max() else corners[:0]
+    found = list(inner[:, 0]), list(inner[:, 1])
+    size = np.ptp(corners, axis=0)
+    for polygon in whole.covers:
+        rel = polygon - geometry.origin[face]
+        own = np.stack([rel @ geometry.axis_u[face], rel @ geometry.axis_v[face]], axis=-1)
+        for k in range(2):
+            if np.ptp(own[:, 1 - k]) >= PARTS_FROM * size[1 - k]:
+                found[k].extend([own[:, k].min(), own[:, k].max()])
+    return found
+
+
+def _edges(low: float, high: float, parting: list[float]) -> list[float]:
+    """Bounds of cells from low to high: at parting lines, and in even steps where a cell would be too long."""
+    bounds = [low, *sorted(x for x in parting if low + LEAST_M < x < high - LEAST_M), high]
+    apart = [bounds[0]]
+    for bound in bounds[1:]:
+        if bound - apart[-1] > LEAST_M:
+            count = max(int(np.ceil((bound - apart[-1]) / CELL_M - 1e-9)), 1)
+            apart.extend(np.linspace(apart[-1], bound, count + 1)[1:])
+    apart[-1] = high
+    return apart

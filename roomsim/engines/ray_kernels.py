@@ -88,22 +88,28 @@ def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start,
 
 
 @_jit()
-def element_at(surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element):
-    """Element of a surface at a point of its face: surfaces are cut into even cells, see ray_elements."""
+def element_at(surface, face, x, y, z, origin, axis_u, axis_v, lines, grid, first_cell, cell_element):
+    """Element of a surface at a point of its face: surfaces are cut along lines, see ray_elements."""
     if first_cell[surface + 1] - first_cell[surface] == 1:
         return cell_element[first_cell[surface]]
     px, py, pz = x - origin[face, 0], y - origin[face, 1], z - origin[face, 2]
     u = px * axis_u[face, 0] + py * axis_u[face, 1] + pz * axis_u[face, 2]
     v = px * axis_v[face, 0] + py * axis_v[face, 1] + pz * axis_v[face, 2]
-    i = min(max(int((u - grid[surface, 0]) * grid[surface, 1]), 0), int(grid[surface, 2]) - 1)
-    j = min(max(int((v - grid[surface, 3]) * grid[surface, 4]), 0), int(grid[surface, 5]) - 1)
-    return cell_element[first_cell[surface] + i * int(grid[surface, 5]) + j]
+    along, across, end = grid[surface, 0], grid[surface, 1], grid[surface, 2]
+    i, j = 0, 0
+    for n in range(along, across):
+        if u > lines[n]:
+            i += 1
+    for n in range(across, end):
+        if v > lines[n]:
+            j += 1
+    return cell_element[first_cell[surface] + i * (end - across + 1) + j]
 
 
 @_jit()
 def elements_of(
     face, points, origin, axis_u, axis_v, corners, corner_start,
-    face_surface, patch_start, patches, patch_surface, grid, first_cell, cell_element, found,
+    face_surface, patch_start, patches, patch_surface, lines, grid, first_cell, cell_element, found,
 ):
     """Element under each point (n, 3) of the plane of a face, -1 outside the face; written to `found`."""
     for i in range(points.shape[0]):
@@ -117,7 +123,7 @@ def elements_of(
                 face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
             )
             found[i] = element_at(
-                surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element
+                surface, face, x, y, z, origin, axis_u, axis_v, lines, grid, first_cell, cell_element
             )
 
 
@@ -138,7 +144,7 @@ def follow_rays(
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
     face_surface, patch_start, patches, patch_surface, reflect, scatter,
     furniture_per_m, furniture_absorbs, furniture_scatters,
-    grid, first_cell, cell_element, first_row, basis,
+    lines, grid, first_cell, cell_element, first_row, basis,
     listeners, near_m, node_m, floor, backwards, out, seen, ledger,
 ):
     """Follow rays along their mirror paths and note what surfaces and furniture scatter out of them.
@@ -239,7 +245,9 @@ def follow_rays(
             surface = surface_at(
                 face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface
             )
-            element = element_at(surface, face, x, y, z, origin, axis_u, axis_v, grid, first_cell, cell_element)
+            element = element_at(
+                surface, face, x, y, z, origin, axis_u, axis_v, lines, grid, first_cell, cell_element
+            )
             nx, ny, nz = normal[face, 0], normal[face, 1], normal[face, 2]
             towards = dx * nx + dy * ny + dz * nz
             dx, dy, dz = dx - 2.0 * towards * nx, dy - 2.0 * towards * ny, dz - 2.0 * towards * nz
