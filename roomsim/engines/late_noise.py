@@ -45,6 +45,8 @@ class LateNoise:
         predicted = np.empty(self.band_hz.size)
         for b, (member, measured) in enumerate(self._members()):
             wanted = float((level * self.keep)[measured].mean()) if measured.any() else 0.0
+            if wanted > 0:          # a traced energy is the mean over its band on a logarithmic axis, not that of lines
+                wanted *= energy[b] / np.average(level[measured], weights=1 / self.frequency_hz[measured])
             held = float((np.abs(coherent[measured]) ** 2).mean())
             predicted[b] = held + wanted
             if wanted <= 0:
