@@ -146,4 +146,5 @@ def main():
         told.flush()
 
 
-main()
+if __name__ == "__main__":
+    main()

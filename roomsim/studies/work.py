@@ -10,7 +10,6 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any
 
 from .case import CaseResult, run_case
@@ -105,16 +104,26 @@ def one_thread() -> Iterator[None]:
         with _LIMITED:
             _inside -= 1
             if _inside == 0:
-                _limit.restore_original_limits()
+                _lift(_limit)
 
 
-@cache
 def _controller() -> Any:
+    import scipy.linalg  # noqa: F401  what the engines load must be there to be limited
     from threadpoolctl import ThreadpoolController
 
-    from ..engines import hybrid  # noqa: F401  what it loads must be there to be limited
+    from ..engines import hybrid  # noqa: F401
 
     return ThreadpoolController()
+
+
+def _lift(limit: Any) -> None:
+    """End a limit, also from another thread than the one that set it: newer versions obey that one alone until told."""
+    from threadpoolctl import OpenBLASController
+
+    release = getattr(OpenBLASController, "clear_controlling_thread", lambda force: None)
+    release(force=True)
+    limit.restore_original_limits()
+    release(force=True)
 
 
 def end_with(parent: int) -> None:

@@ -116,7 +116,7 @@ def test_serial_pool_and_cluster_give_the_same_bytes(tmp_path: Path, local: Loca
     local.worker(threads=2)
     local.wait_for(2)
     monkeypatch.setattr(run, "PROCESS_FROM", 2)
-    monkeypatch.setattr(write, "fill", lambda output, result, study: write_netcdf(result, output.path("result.nc")))
+    monkeypatch.setattr(write, "fill", lambda output, result, *_: write_netcdf(result, output.path("result.nc")))
     for name, how in {"one": ["--jobs", "1"], "pool": ["--jobs", "2"], "far": ["--cluster", local.address]}.items():
         assert main(["predict", str(path), *how, "--out", str(tmp_path / name)]) == 0
     bytes_of = {name: (tmp_path / name / "result.nc").read_bytes() for name in ("one", "pool", "far")}
