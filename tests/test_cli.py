@@ -63,7 +63,7 @@ def test_predict_prints_a_table_and_where_the_files_are(small: Path, predicted: 
     assert main(["predict", str(small), "--jobs", "1"]) == 0
     out, err = capsys.readouterr()
     assert err == ""                                      # no progress bar where nobody watches
-    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "13 files in", "tangential",
+    for word in ("narrow", "wide", "4.10 × 3.30 × 2.45", "m³", "dB/oct", "seat spread", "14 files in", "tangential",
                  "gap ms", "ceiling"):
         assert word in out
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from box_scenes import Wall, box_room, box_scene
+from demo_rooms import bare
 
 import roomsim
 from roomsim import bands
@@ -40,21 +41,9 @@ class Smooth:
         return np.zeros(np.shape(frequency_hz))
 
 
-FINISHES = {
-    "small": {"back": "medium curtain"},
-    "typical": {"back": "wood panelling", "left": "heavy curtain", "floor": "thin carpet on underlay"},
-    "large": {"back": "heavy curtain", "floor": "thin carpet on underlay"},
-}
-"""What hangs and lies in the demo's rooms, on a whole face each, instead of the pieces of their settings."""
-
-
 @cache
 def demo_scene(label):
-    """A room of the demo without furniture, which is spread over the room and unknown to the exact field."""
-    bare = {f"rooms.{label}.{key}": None for key in ("furniture", "adjustable", "settings")}
-    finishes = {f"rooms.{label}.surfaces.{face}": name for face, name in FINISHES[label].items()}
-    others = {f"rooms.{other}": None for other in FINISHES if other != label}
-    study = roomsim.load(DEMO, changes={**bare, **finishes, **others, "settings": None})
+    study = roomsim.load(DEMO, changes=bare(label))
     room = study.rooms[label].room("ordinary")
     room = replace(room, materials={face: Smooth(finish) for face, finish in room.materials.items()})
     speaker = study.designs["narrow"].loudspeaker()
