@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import zipfile
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -28,13 +27,15 @@ def write_arrays(path: str | os.PathLike[str], arrays: Mapping[str, NDArray], re
     ------
     OutputError : the file cannot be written
     """
+    if objects := [name for name, array in arrays.items() if array.dtype.hasobject]:
+        raise TypeError(f"objects are not stored: {objects}")         # numpy would pickle them
     target = Path(path)
     partial = target.with_name(f"{target.name}{PARTIAL}")
     packed = np.frombuffer(json.dumps(record, ensure_ascii=False).encode(), np.uint8)
     with writing(target):
         try:
             with partial.open("wb") as file:
-                np.savez(file, allow_pickle=False, **{**arrays, _RECORD: packed})
+                np.savez(file, **{**arrays, _RECORD: packed})
             os.replace(partial, target)
         finally:
             with suppress(OSError):
@@ -47,5 +48,5 @@ def read_arrays(path: str | os.PathLike[str]) -> tuple[dict[str, NDArray], dict[
         with np.load(path, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
         return arrays, json.loads(arrays.pop(_RECORD).tobytes())
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
+    except Exception:               # damaged archives raise whatever their reader meets
         return None

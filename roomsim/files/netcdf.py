@@ -134,7 +134,7 @@ def _decoded(contents: Contents) -> Dataset:
 
     try:
         raw = {name: xr.Variable(one.dims, one.values, one.attributes) for name, one in contents.variables.items()}
-        return xr.decode_cf(xr.Dataset(raw, attrs=contents.attributes), decode_times=False)
+        return xr.decode_cf(xr.Dataset(raw, attrs=contents.attributes), decode_times=False).load()
     except Exception as error:          # whatever attributes of a foreign file lead xarray to
         raise InvalidValue("file", None, f"cannot be read as netCDF ({shown(error, 120)})") from error
 

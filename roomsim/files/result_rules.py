@@ -29,14 +29,14 @@ _NEEDED = ("level_db", "direct_level_db", "early_level_db", "late_level_db", "de
            "trusted_from_hz", *_ROOM)
 
 RANGES = {
-    **dict.fromkeys(_LEVELS, (-1000.0, 400.0)), **dict.fromkeys(_PRESSURES, (-1e9, 1e9)),
+    **dict.fromkeys(_LEVELS, (-math.inf, 400.0)), **dict.fromkeys(_PRESSURES, (-1e9, 1e9)),
     **dict.fromkeys(("decay_s", "early_decay_s", "centre_time_s", "decay_mid_s"), (0.0, 1e4)),
     "decay_spread_s": (0.0, 1e4), "d50": (0.0, 1.0), "wave_weight": (0.0, 1.0),
     **dict.fromkeys(("c50_db", "c80_db", "reference_db"), (-1000.0, 1000.0)),
     **dict.fromkeys(("trusted_from_hz", "transition_hz"), (0.0, 1e6)),
     **dict.fromkeys(("length_m", "width_m", "height_m"), (0.0, 1e3)), "volume_m3": (0.0, 1e9), "floor_m2": (0.0, 1e6),
 }
-"""Least and largest number that can be; NaN stands for what a design or a band does not have."""
+"""Least and largest number that can be; NaN stands for what a design or a band does not have, -inf for no sound."""
 
 _ROUNDING = 1e-6
 """Of a share that is 1: single precision leaves 6e-8."""

@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from ..bands import OCTAVES_HZ, analysis_grid_hz, db
 from ..constants import REFERENCE_PRESSURE_PA
 from ..engines.hybrid import scene_transition_hz, simulate
-from ..errors import Fault
 from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
 from ..loudspeaker.trust import trusted_range_hz
 from ..response import Note, Reflection, Response
 from ..sphere import fibonacci_grid
+from .case_checks import refuse_impossible
 from .case_modes import case_modes
 from .case_notes import case_notes
 from .case_receiver import received, receiver_gains, receiver_settings, settings_record
@@ -62,7 +62,7 @@ def run_case(case: Case) -> CaseResult:
     """Predict one case; the result is checked for numbers that cannot be."""
     scene = case.scene()
     response = simulate(scene, case.frequency_hz, case.options)
-    refuse_impossible(response, case.title)
+    refuse_impossible(case, response)
     receiver: list[dict[str, Any]] = []
     if case.system is not None:
         settings = receiver_settings(scene, response, case.system.receiver)
@@ -175,16 +175,3 @@ def late_noise_db(response: Response) -> NDArray[np.float64]:
     noise = np.asarray(response.late_noise_db, float)[..., at]
     known = np.where(np.isfinite(noise), noise, 0.0)
     return np.sqrt((known**2).mean(axis=(0, 1)))
-
-
-def refuse_impossible(response: Response, title: str) -> None:
-    """Raise rather than return numbers that cannot be: NaN, infinite, negative energy."""
-    arrays = {
-        "pressure": response.pressure, "direct": response.direct, "early": response.early,
-        "late": response.late, "scattered": response.scattered,
-    }
-    for name, values in arrays.items():
-        if not np.all(np.isfinite(values)):
-            raise Fault(f"{title}: {name} came out NaN or infinite; this is a fault of roomsim")
-    if np.any(response.late < 0) or np.any(response.scattered < 0):
-        raise Fault(f"{title}: negative energy; this is a fault of roomsim")

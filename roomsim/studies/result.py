@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ..analysis.weighting import WEIGHTINGS
+from ..errors import Fault
+from ..files.netcdf import LARGE_BYTES
+from ..files.result_rules import result_problems
 from .case_notes import design_notes
-from .fingerprint import versions
+from .fingerprint import source_hash, versions
 from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
 from .programme import SUMS, Heard, programme_note
@@ -95,6 +98,7 @@ def assemble(
     Raises
     ------
     OutputError : a finished case has vanished
+    Fault : numbers that cannot be
     """
     import xarray as xr
 
@@ -122,7 +126,7 @@ def assemble(
     ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
     dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
     metadata["notes"] += design_notes(study.assumptions, len(plan.cases), study.measured_notes)
-    record = {**metadata, **recorded(plan), "inputs": study.inputs, "versions": versions()}
+    record = {**metadata, **recorded(plan), "inputs": study.inputs, "versions": versions(), "source": source_hash()}
     dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}
     calibrated = all(case.loudspeaker.calibrated for case in plan.cases)
     for name, variable in dataset.data_vars.items():
@@ -133,6 +137,8 @@ def assemble(
             variable.attrs["reference"] = (
                 "re 20 µPa" if calibrated else "re the design's mean free-field level at 1 m"
             )
+    for problem in result_problems(dataset, values_to=LARGE_BYTES):
+        raise Fault(f"{problem}; this is a fault of roomsim, and nothing was written")
     return dataset
 
 

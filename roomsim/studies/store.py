@@ -7,6 +7,9 @@ from collections.abc import Collection
 from contextlib import suppress
 from dataclasses import asdict, fields
 from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
 
 from ..files.arrays import PARTIAL, read_arrays, write_arrays
 from ..files.lock import LOCK, FolderLock
@@ -83,16 +86,10 @@ class CaseStore:
         found = read_arrays(self.path(key))
         if found is None:
             return None
-        arrays, record = found
-        if {*record} != {*_RECORDED}:
+        try:
+            return _case_result(*found)
+        except (AttributeError, KeyError, TypeError, ValueError):     # whole, but of another making
             return None
-        record["reflections"] = tuple(
-            Reflection(**{**one, "faces": tuple(one["faces"])}) for one in record["reflections"])
-        record["notes"] = tuple(Note(**one) for one in record["notes"])
-        for name in ("channels", "decay_method"):
-            record[name] = tuple(record[name])
-        band_hz = arrays.pop("band_hz")
-        return CaseResult(arrays=arrays, band_hz=band_hz, **record)
 
     def put(self, key: str, result: CaseResult) -> None:
         """Keep a case.
@@ -114,3 +111,16 @@ class CaseStore:
 
 
 _RECORDED = tuple(field.name for field in fields(CaseResult) if field.name not in ("arrays", "band_hz"))
+
+
+def _case_result(arrays: dict[str, NDArray], record: dict[str, Any]) -> CaseResult | None:
+    """A case from what its file holds; None, or an error, where that is not what a case says."""
+    if {*record} != {*_RECORDED}:
+        return None
+    record["reflections"] = tuple(
+        Reflection(**{**one, "faces": tuple(one["faces"])}) for one in record["reflections"])
+    record["notes"] = tuple(Note(**one) for one in record["notes"])
+    for name in ("channels", "decay_method"):
+        record[name] = tuple(record[name])
+    band_hz = arrays.pop("band_hz")
+    return CaseResult(arrays=arrays, band_hz=band_hz, **record)

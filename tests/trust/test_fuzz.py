@@ -1,5 +1,8 @@
 """A bounded run of fuzzing.py over every reader; the long runs' figures stand in tests/evidence/fuzzing.jsonl."""
 
+import json
+from pathlib import Path
+
 import pytest
 from fuzz_targets import TARGETS
 from fuzzing import run, summary
@@ -7,6 +10,8 @@ from fuzzing import run, summary
 COUNTS = {"text": 1000, "wav": 1000, "survey": 400, "room": 200, "loudspeaker": 200, "study": 100, "measurement": 120,
           "correction": 200, "materials": 250, "sofa": 120, "result": 60}
 """Inputs in the ordinary suite, about one second each."""
+
+EVIDENCE = Path(__file__).resolve().parents[1] / "evidence" / "fuzzing.jsonl"
 
 
 @pytest.mark.parametrize("name", TARGETS)
@@ -23,3 +28,13 @@ def test_every_input_is_read_or_refused(name: str) -> None:
 @pytest.mark.parametrize("name", TARGETS)
 def test_many_inputs_are_read_or_refused(name: str) -> None:
     assert not run(name, 100_000, seed=1).faults
+
+
+def test_the_long_runs_are_on_record() -> None:
+    """Every reader has a long run, and the latest of each found no fault."""
+    runs = [json.loads(line) for line in EVIDENCE.read_text("utf-8").splitlines()]
+    latest = {one["reader"]: one for one in runs}
+    assert {*latest} == {*TARGETS}
+    for one in latest.values():
+        assert one["inputs"] == one["accepted"] + one["refused"] and not one["faults"], one["reader"]
+        assert one["structured accepted share"] >= 0.3       # as asked for
