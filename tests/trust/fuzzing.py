@@ -164,9 +164,12 @@ def main() -> None:
     sys.path.insert(0, str(HERE))
     sys.path.insert(0, str(HERE.parent))
     commit = subprocess.run(["git", "describe", "--always", "--dirty"], cwd=HERE, capture_output=True, text=True).stdout
+    tree = subprocess.run(["git", "rev-parse", "--short=12", "HEAD:roomsim"], cwd=HERE.parents[1], capture_output=True,
+                          text=True).stdout
     began, cpu = time.monotonic(), time.process_time()
     tally = run(asked.target, asked.count, asked.seed, asked.seconds)
-    told = {"reader": asked.target, "seed": asked.seed, "commit": commit.strip(), **summary(tally),
+    told = {"reader": asked.target, "seed": asked.seed, "commit": commit.strip(), "tree": tree.strip(),
+            **summary(tally),
             "seconds": round(time.monotonic() - began), "cpu_s": round(time.process_time() - cpu)}
     print(json.dumps(told, indent=1))
     if asked.keep:

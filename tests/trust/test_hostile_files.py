@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from fuzz_targets import _whole, netcdf_bytes, sofa_base
 
+import roomsim
 from roomsim.definitions import check, load
 from roomsim.errors import DefinitionError, InvalidValue
 from roomsim.files import foreign
@@ -246,9 +247,11 @@ def test_limits_can_be_raised_and_say_what_is_wrong(monkeypatch: pytest.MonkeyPa
 
 
 def test_limits_hold_on_the_command_line(job: Path) -> None:
+    home = os.pathsep.join([str(Path(roomsim.__file__).parents[1]), os.environ.get("PYTHONPATH", "")])
+
     def run(text: str) -> subprocess.CompletedProcess:
         return subprocess.run([sys.executable, "-m", "roomsim.cli", "check", "study.yaml"], cwd=job, text=True,
-                              capture_output=True, env={**os.environ, VARIABLE: text})
+                              capture_output=True, env={**os.environ, VARIABLE: text, "PYTHONPATH": home})
 
     assert run("seats=20").returncode == 0
     few = run("seats=10")

@@ -15,7 +15,6 @@ import pytest
 
 import roomsim
 from roomsim.cli import main
-from roomsim.commands.study import _print_result
 from roomsim.engines.hybrid import Options
 from roomsim.errors import Fault
 from roomsim.files.netcdf import read_netcdf
@@ -112,7 +111,7 @@ def test_what_is_not_to_be_trusted_reaches_table_plot_and_json(
     assert main(["predict", str(study), "--jobs", "1", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     stored = read_netcdf(tmp_path / "study-results" / "result.nc")
-    _print_result(stored, tmp_path, [])
+    assert main(["predict", str(study), "--jobs", "1"]) == 0                  # the same cases again, as a table
     printed = " ".join(capsys.readouterr().out.split())
     codes = {note["code"] for note in json.loads(stored.attrs["metadata"])["notes"]}
     assert codes and codes == {note["code"] for note in told["notes"]}
