@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from .report.table import table_rows as table
     from .report.write import write_report as report
     from .studies.draws import uncertainty
+    from .studies.recommended import hold_result, hold_room
     from .studies.run import predict
     from .studies.sensitivity import sensitivity
 
@@ -36,6 +37,8 @@ _PUBLIC = {
     "load": ("definitions", "load"),
     "check": ("definitions", "check"),
     "predict": ("studies.run", "predict"),
+    "hold_result": ("studies.recommended", "hold_result"),
+    "hold_room": ("studies.recommended", "hold_room"),
     "sensitivity": ("studies.sensitivity", "sensitivity"),
     "open_result": ("files.netcdf", "read_netcdf"),
     "table": ("report.table", "table_rows"),
@@ -69,6 +72,8 @@ __all__ = [
     "difference_curves",
     "figures",
     "find_peaks",
+    "hold_result",
+    "hold_room",
     "judge",
     "load",
     "open_result",

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .terminal import MISTAKE, Json, clean, count, print_json
+from ..errors import InvalidValue
+from .terminal import MISTAKE, Jobs, Json, clean, count, print_json
 
 if TYPE_CHECKING:
     from ..studies.matching import Match
@@ -16,11 +17,24 @@ if TYPE_CHECKING:
 
 def check(
     files: Annotated[list[Path], typer.Argument(
-        metavar="FILE...", help="Definition files of any kind; or a result.nc, or the output folder it is in.")],
+        metavar="FILE...", help="Definition files of any kind; or a result.nc, or the output folder it is in; with "
+                                "--against rooms (also a shipped room's name), studies and results.")],
     study: Annotated[
         Path | None, typer.Option("--study", metavar="FILE", show_default=False,
                                   help="The study of a result that no longer stands beside it.")
     ] = None,
+    against: Annotated[
+        list[str] | None, typer.Option("--against", metavar="NAME", show_default=False,
+                                       help="Hold rooms against a recommendation for listening rooms, item by item: "
+                                            "bs1116 (ITU-R BS.1116-3), ebu3276 (EBU Tech 3276), iec60268 "
+                                            "(IEC 60268-13) or all. Of a study or a result also the early reflections "
+                                            "and the response at the middle seat; a study is predicted for it.")
+    ] = None,
+    setting: Annotated[
+        str | None, typer.Option("--setting", metavar="NAME", show_default=False,
+                                 help="With --against and a room: its acoustic state; the first by default.")
+    ] = None,
+    jobs: Jobs = None,
     as_json: Json = False,
 ) -> None:
     """Say whether files, and the files they name, are right; and whether a stored result still matches its inputs.
@@ -28,7 +42,16 @@ def check(
     Example: roomsim check study.yaml room.yaml
 
     Example: roomsim check study-results
+
+    Example: roomsim check room.yaml --setting dead --against bs1116
     """
+    if against:
+        from .held import hold_and_print
+
+        hold_and_print(files, against, setting, jobs, as_json)
+        return
+    if setting is not None:
+        raise InvalidValue("--setting", setting, "goes with --against")
     from ..definitions import check as problems_of
     from ..studies.matching import is_result, match_result
 

@@ -99,6 +99,16 @@ def _predict(
                 typer.echo(f"{count(len(heard), 'file')} of impulse responses in its folder {RESPONSES}. {CAUTION}")
 
 
+def predicted(path: Path, study: StudyDefinition, jobs: int | None) -> Dataset:
+    """The result of a study with the cases that `roomsim predict` keeps, without writing it."""
+    from ..studies.store import CaseStore, store_folder
+
+    folder = path.parent / f"{path.stem}-results"
+    with CaseStore(store_folder(folder), f"{folder}") as store:
+        result = _run(study, store, jobs, None)
+        return result.load()                              # the store may go, or be changed by another
+
+
 def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: str | None) -> Dataset:
     from ..studies.run import predict as run
 
