@@ -15,7 +15,7 @@ MOST_PRINTED = 24
 MOST_NAMED = 3
 """Items that share a note and are named with it."""
 
-HOW_KNOWN = ("known: how sure we are of the limit. The texts of the recommendations were not at hand: all is from memory.",
+HOW_KNOWN = ("known: how sure we are of the limit, from memory: the texts of the recommendations were not at hand.",
              "Ours: the text gives a value, the tolerance is our choice. Look a limit up before you rely on it.",
              "Homes need not meet any of this: it says what sets them apart from rooms in which sound is judged.")
 
