@@ -21,7 +21,7 @@ from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
 from .rays import trace_rays
 from .special_paths import FRESNEL_ORDER
-from .wave_field import CROSSFADE_HZ, room_crossfade_hz, wave_pressure
+from .wave_field import CROSSFADE_HZ, PLAN_CROSSFADE_HZ, SOLID_CROSSFADE_HZ, room_crossfade_hz, wave_pressure
 
 RAY_BANDS_HZ = 1000 * OCTAVE ** np.arange(-4, 5)
 """Octaves 63 Hz to 16 kHz."""
@@ -145,11 +145,16 @@ def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:
         notes = [Note(code="rays", text=f"W{rays}")]
     else:
         low, high = fade
-        exact = room.geometry.kind == "box"
-        solved = "the exact solution of the box" if exact else "solved for by finite elements over the plan"
+        exact, flat = room.geometry.kind == "box", room.geometry.is_extruded
+        solved = "the exact solution of the box" if exact else "solved for by finite elements"
+        solved += "" if exact else " over the plan" if flat else " in three dimensions"
         name = "exact" if exact else "solved"
+        # a lower fade than usual is the mesh's: it may have only so many unknowns
+        lower = not exact and high < (PLAN_CROSSFADE_HZ if flat else SOLID_CROSSFADE_HZ)[1] * (1 - 1e-9) and (
+            options.crossfade_hz[1] > high * (1 + 1e-9))
+        less = " The room is so large, or has so many small parts, that its mesh reaches no higher." if lower else ""
         notes = [
-            Note(code="wave-engine", high_hz=low, text=f"Up to {low:.4g} Hz the field is {solved}."),
+            Note(code="wave-engine", high_hz=low, text=f"Up to {low:.4g} Hz the field is {solved}.{less}"),
             Note(code="crossfade", low_hz=low, high_hz=high,
                  text=f"From {low:.4g} to {high:.4g} Hz the {name} field fades into image sources."),
             Note(code="rays", low_hz=low, text=f"Above {low:.4g} Hz w{rays}"),

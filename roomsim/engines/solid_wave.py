@@ -1,14 +1,14 @@
 """Wave engine in three dimensions, for rooms with sloping ceilings, steps and obstacles: finite elements of order 5.
 
-Every octave has a mesh of its own size, so only the highest is dear. A field is solved from every seat at every
-frequency; drivers read it where they are (`solid_sources`).
+The highest half octaves have meshes of their own size, so only those are dear. A field is solved from every seat
+(`solid_reduced`); drivers read it where they are (`solid_sources`).
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,28 +18,34 @@ from ..room.geometry import Geometry
 from ..room.room import Room
 from ..scene import Scene
 from .multipoles import multipole
-from .plan_elements import Elements, elements
+from .plan_elements import Elements, Mesh, elements
 from .solid_mesh import solid_mesh
+from .solid_reduced import RESIDUAL, reduced_fields
 from .solid_sources import solid_probe, solid_weights
 from .solid_surfaces import wall_matrices
 
 LOW_HZ = 10.0
 
 ORDER = 5
-SIZE_IN_WAVELENGTHS = 1.1
-"""Of the highest frequency of each octave."""
+SIZE_IN_WAVELENGTHS = 0.9
+"""Of the highest frequency of each half octave."""
 
-MOST_UNKNOWNS = 16_000
-"""A mesh may have so many; it sets the highest frequency of large rooms."""
+MOST_UNKNOWNS = 13_000
+"""A mesh may have so many; it sets the highest frequency of large rooms, and of those with many small obstacles."""
+
+TOP_HZ = 280.0
+"""Highest frequency that is asked of any room: its unknowns grow with the third power, the work with the fifth."""
 
 NEAREST_M = 0.5
 """Distance between a driver and a seat below which the field is not claimed."""
 
 LARGEST_M = 1.3
-"""Elements are no larger, whatever the wavelength: a driver and a seat in one element do not see each other right."""
+"""Elements are no larger, whatever the wavelength: a driver and a seat in one element do not see each other right.
 
-_UNKNOWNS_PER_CUBE = 190.0
-"""About what a cube of one element size costs at ORDER."""
+In rooms so large that such a mesh has more than MOST_UNKNOWNS they are as large as those of the highest frequency."""
+
+_LEAST_HZ = 40.0
+"""A mesh that carries less is not worth its time."""
 
 
 class _Recent(threading.local):
@@ -51,33 +57,60 @@ class _Recent(threading.local):
 _RECENT = _Recent()
 
 
+@lru_cache(maxsize=64)
 def highest_solid_hz(geometry: Geometry, speed_m_s: float = 343.0) -> float:
-    """Highest frequency that a mesh of reasonable size carries in a room."""
-    size = (geometry.volume_m3 * _UNKNOWNS_PER_CUBE / MOST_UNKNOWNS) ** (1 / 3)
-    return float(min(1150.0, SIZE_IN_WAVELENGTHS * speed_m_s / size))
+    """Highest frequency that a mesh of reasonable size carries in a room; 0 where none does."""
+    size = SIZE_IN_WAVELENGTHS * speed_m_s / TOP_HZ
+    while unknowns(solid_mesh(geometry, size), ORDER) > MOST_UNKNOWNS:
+        size *= 1.06
+        if size > SIZE_IN_WAVELENGTHS * speed_m_s / _LEAST_HZ:
+            return 0.0
+    return SIZE_IN_WAVELENGTHS * speed_m_s / size
+
+
+def unknowns(mesh: Mesh, order: int) -> int:
+    """Nodes of elements of an order on a mesh of tetrahedra: at corners, on edges, on sides, inside."""
+    def distinct(*corners: tuple[int, ...]) -> int:
+        parts = np.sort(np.concatenate([mesh.cells[:, one] for one in corners]), axis=1)
+        return len(np.unique(parts, axis=0))
+
+    edges = distinct((0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3))
+    sides = distinct((0, 1, 2), (0, 1, 3), (0, 2, 3), (1, 2, 3))
+    n = order - 1
+    return (len(np.unique(mesh.cells)) + edges * n + sides * n * (n - 1) // 2
+            + len(mesh.cells) * n * (n - 1) * (n - 2) // 6)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SolidFields:
-    """Fields of the seats over one octave: positions of its frequencies, elements, values at the nodes.
+    """Fields of the seats over some frequencies, as `solid_reduced` gives them.
 
-    `nodal` has the shape (n_frequency, n_node, n_listener).
+    Attributes
+    ----------
+    index : positions of the frequencies
+    space : elements
+    basis : shape (n_node, n_basis)
+    strength : shape (n_frequency, n_basis, n_listener)
     """
 
     index: NDArray[np.int64]
     space: Elements
-    nodal: NDArray[np.complex128]
+    basis: NDArray[np.complex128]
+    strength: NDArray[np.complex128]
 
 
-def solve_solid(scene: Scene, frequency_hz: ArrayLike, *, order: int = ORDER,
-                size: float = SIZE_IN_WAVELENGTHS) -> NDArray[np.complex128]:
+def solve_solid(
+    scene: Scene, frequency_hz: ArrayLike, *, order: int = ORDER, size: float = SIZE_IN_WAVELENGTHS,
+    residual: float = RESIDUAL,
+) -> NDArray[np.complex128]:
     """Complex pressure of every channel at every listener of a room of any shape.
 
     Parameters
     ----------
     scene : a room with its loudspeakers and listeners
     frequency_hz : 10 Hz to `highest_solid_hz`, rising, shape (n_frequency,)
-    order, size : of the elements; size in the shortest wavelengths of each octave
+    order, size : of the elements; size in the shortest wavelengths of each half octave
+    residual : see `solid_reduced`; 0 solves every frequency by itself
 
     Returns
     -------
@@ -103,54 +136,49 @@ def solve_solid(scene: Scene, frequency_hz: ArrayLike, *, order: int = ORDER,
         probes.append(solid_probe(source, room, max(near, NEAREST_M)))
     k_beta = k * np.array([1 / np.asarray(room.materials[face.name].impedance(f), complex)
                            for face in room.geometry.faces])
-    for fields in _recent_fields(room, f, scene.listeners_m, order, size):
-        reads = [fields.space.values(one.points_m) for one in probes]
+    for fields in _recent_fields(room, f, scene.listeners_m, order, size, residual):
+        reads = [fields.space.values(one.points_m) @ fields.basis for one in probes]
         for place, number in enumerate(fields.index):
             fits: dict[bytes, NDArray[np.complex128]] = {}
             for emitter, one, read in zip(scene.emitters, probes, reads, strict=True):
                 weights = solid_weights(one, int(number), float(k[number]), k_beta[:, number], fits)
-                pressure[emitter.channel, :, number] += 4 * np.pi * (weights @ (read @ fields.nodal[place]))
+                pressure[emitter.channel, :, number] += 4 * np.pi * ((weights @ read) @ fields.strength[place])
     return pressure
 
 
 def _recent_fields(
-    room: Room, f: NDArray[np.float64], listeners_m: NDArray[np.float64], order: int, size: float
+    room: Room, f: NDArray[np.float64], listeners_m: NDArray[np.float64], order: int, size: float, residual: float
 ) -> tuple[SolidFields, ...]:
-    for known, seen, seats, fineness, fields in _RECENT.fields:
-        same = known is room and fineness == (order, size)
+    fineness = (order, size, residual)
+    for known, seen, seats, other, fields in _RECENT.fields:
+        same = known is room and other == fineness
         if same and np.array_equal(seen, f) and np.array_equal(seats, listeners_m):
             return fields
-    fields = tuple(_seat_fields(room, f, listeners_m, order, size))
-    _RECENT.fields = ((room, f, np.array(listeners_m), (order, size), fields),)
+    fields = _seat_fields(room, f, listeners_m, order, size, residual)
+    _RECENT.fields = ((room, f, np.array(listeners_m), fineness, fields),)
     return fields
 
 
 def _seat_fields(
-    room: Room, f: NDArray[np.float64], listeners_m: NDArray[np.float64], order: int, size: float
-) -> Iterator[SolidFields]:
-    """Solve octave by octave, a point source at every seat."""
+    room: Room, f: NDArray[np.float64], listeners_m: NDArray[np.float64], order: int, size: float, residual: float
+) -> tuple[SolidFields, ...]:
+    """Solve mesh by mesh, a point source at every seat."""
     speed = room.air.speed_m_s
+    largest = max(LARGEST_M, SIZE_IN_WAVELENGTHS * speed / highest_solid_hz(room.geometry, speed))
     below = np.minimum(np.floor(np.log2(f.max() / f) * 2 + 1e-9).astype(int), 6)
+    groups: dict[float, list[int]] = {}
     for step in np.unique(below):
         index = np.flatnonzero(below == step)
-        space = elements(solid_mesh(room.geometry, min(size * speed / float(f[index].max()), LARGEST_M)), order)
+        groups.setdefault(min(size * speed / float(f[index].max()), largest), []).extend(index)
+    out = []
+    for element_m, members in groups.items():
+        index = np.sort(members)
+        space = elements(solid_mesh(room.geometry, element_m), order)
         walls = wall_matrices(room, space)
         ears = space.values(listeners_m).toarray().T.astype(complex)
-        nodal = np.empty((index.size, *ears.shape), complex)
-        for place, number in enumerate(index):
-            k = 2 * np.pi * f[number] / speed
-            lost = (k - 1j * float(room.air.attenuation_np_per_m(f[number : number + 1])[0])) ** 2
-            system = space.stiffness - lost * space.mass
-            for material, matrix in walls:
-                beta = 1 / np.asarray(material.impedance(f[number : number + 1]), complex)[0]
-                system = system + 1j * k * beta * matrix
-            nodal[place] = _solve(system, ears)
-        yield SolidFields(index=index, space=space, nodal=nodal)
-
-
-def _solve(system, right: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Complex-symmetric sparse solve; the ordering for symmetric patterns is 200 times faster than the usual one."""
-    from scipy.sparse.linalg import splu
-
-    factors = splu(system.tocsc(), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True})
-    return factors.solve(right)
+        k = 2 * np.pi * f[index] / speed
+        square = (k - 1j * room.air.attenuation_np_per_m(f[index])) ** 2
+        k_beta = k * np.array([1 / np.asarray(material.impedance(f[index]), complex) for material, _ in walls])
+        basis, strength = reduced_fields(space, [matrix for _, matrix in walls], square, k_beta, ears, residual)
+        out.append(SolidFields(index=index, space=space, basis=basis, strength=strength))
+    return tuple(out)

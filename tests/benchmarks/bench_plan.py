@@ -16,7 +16,7 @@ from pathlib import Path
 from bench_main import BAR
 
 import roomsim
-from roomsim.engines import hybrid, plan_wave
+from roomsim.engines import hybrid, plan_wave, solid_wave
 from roomsim.studies.case import run_case
 from roomsim.studies.plan import make_plan
 
@@ -59,7 +59,7 @@ def main() -> None:
                 (folder / "other.yaml").write_text(BAR.replace("0.42", "0.44").replace("0.18", "0.16"), "utf-8")
                 (folder / "study.yaml").write_text(STUDY, "utf-8")
                 cases = make_plan(roomsim.load(folder / "study.yaml")).cases
-            plan_wave._RECENT.shapes = plan_wave._RECENT.seats = ()                 # nothing is known of the room
+            plan_wave._RECENT.shapes = plan_wave._RECENT.seats = solid_wave._RECENT.fields = ()   # all is forgotten
             for label, case in zip(("cold", "other loudspeaker"), cases, strict=True):
                 spent.update(dict.fromkeys(ENGINES, 0.0))
                 start = time.process_time()

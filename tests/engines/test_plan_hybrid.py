@@ -4,19 +4,30 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from engines.plan_scenes import furnished, inside, l_shape
+from engines.plan_scenes import furnished, inside, l_shape, lean_to, stepped
 from engines.ray_scenes import scene, small_room
 
 from roomsim.bands import OCTAVE, analysis_grid_hz, midbands_hz
 from roomsim.engines import synthesis
 from roomsim.engines.hybrid import Options, simulate
 from roomsim.engines.images import trace_images
+from roomsim.engines.plan_elements import elements
 from roomsim.engines.plan_wave import highest_hz, solve_plan
 from roomsim.engines.rays import late_energy, trace_rays
+from roomsim.engines.solid_mesh import solid_mesh
+from roomsim.engines.solid_wave import (
+    MOST_UNKNOWNS,
+    ORDER,
+    SIZE_IN_WAVELENGTHS,
+    highest_solid_hz,
+    solve_solid,
+    unknowns,
+)
 from roomsim.engines.synthesis import synthesise
-from roomsim.engines.wave_field import PLAN_CROSSFADE_HZ, room_crossfade_hz
+from roomsim.engines.wave_field import PLAN_CROSSFADE_HZ, SOLID_CROSSFADE_HZ, room_crossfade_hz
 from roomsim.errors import InvalidValue
-from roomsim.room.geometry import box, extruded_plan
+from roomsim.room.geometry import box, extruded_plan, with_obstacles
+from roomsim.room.obstacles import Obstacle
 
 
 def places(geometry, count: int, seats: int, seed: int):
@@ -47,6 +58,21 @@ def test_engines_agree_in_the_crossfade_octave(absorption, count):
     assert abs(10 * np.log10(joined / exact)) < 1.0
 
 
+def test_engines_agree_in_the_crossfade_octave_of_a_slope():
+    """The same in three dimensions, thirds of 160 to 250 Hz; found +0.5 dB with three places."""
+    thirds, per = midbands_hz(3, 160, 250), 4
+    f = (thirds[:, None] * OCTAVE ** (((np.arange(per) + 0.5) / per - 0.5) / 3)).ravel()
+    room = small_room(lean_to(), absorption=0.2, scattering=0.0)
+    exact, joined = 0.0, 0.0
+    for index, (source, seats) in enumerate(places(room.geometry, 2, 8, seed=5)):
+        place = scene(room, source=source, seats=seats)
+        exact += (np.abs(solve_solid(place, f)) ** 2).mean()
+        images = trace_images(place, f, reflections=0)
+        part = trace_rays(place, thirds, fraction=3, rays=4096, duration_s=0.8, seed=index)
+        joined += (np.abs(images.pressure) ** 2).mean() + late_energy(part, images.hand_over_s).mean()
+    assert abs(10 * np.log10(joined / exact)) < 1.0
+
+
 def test_a_plan_fades_an_octave_lower_than_a_box():
     low, high = room_crossfade_hz(small_room(l_shape()))
     assert (low, high) == PLAN_CROSSFADE_HZ
@@ -55,6 +81,25 @@ def test_a_plan_fades_an_octave_lower_than_a_box():
     hall = extruded_plan([[0, 0], [20, 0], [20, 10], [8, 10], [8, 14], [0, 14]], list("abcdef"), 3.0)
     low, high = room_crossfade_hz(small_room(hall))
     assert high == pytest.approx(highest_hz(hall, small_room(hall).air.speed_m_s)) and high / low == pytest.approx(2)
+
+
+def test_slopes_and_obstacles_fade_where_three_dimensions_reach():
+    """And lower in rooms whose mesh reaches less high, down to none: all by counted unknowns."""
+    for geometry in (lean_to(), stepped()):
+        assert room_crossfade_hz(small_room(geometry)) == pytest.approx(SOLID_CROSSFADE_HZ)
+    assert room_crossfade_hz(small_room(lean_to()), (100.0, 200.0)) == (100.0, 200.0)
+    hall = with_obstacles(box(12, 9, 3), [Obstacle(name="block", at_m=(6, 5), size_m=(1, 1, 1))])
+    speed = small_room(hall).air.speed_m_s
+    low, high = room_crossfade_hz(small_room(hall))
+    assert 80 < high < 250 and high == pytest.approx(highest_solid_hz(hall, speed)) == pytest.approx(2 * low)
+    finest = unknowns(solid_mesh(hall, SIZE_IN_WAVELENGTHS * speed / high), ORDER)
+    assert MOST_UNKNOWNS / 2 < finest <= MOST_UNKNOWNS
+    assert finest == len(elements(solid_mesh(hall, SIZE_IN_WAVELENGTHS * speed / high), ORDER).nodes_m)
+    place = scene(small_room(hall), source=(1, 1, 1), seats=[[4, 3, 1.1]])
+    found = simulate(place, np.array([30.0, 400.0]), Options(rays=500))
+    said = {note.code: note.text for note in found.notes}
+    assert "in three dimensions" in said["wave-engine"] and "mesh reaches no higher" in said["wave-engine"]
+    assert np.allclose(found.pressure[..., 0], solve_solid(place, [30.0])[..., 0])
 
 
 def test_response_of_an_l():

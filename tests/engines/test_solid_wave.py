@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from engines.box_scenes import OMNI, Pattern, PlainAir, Wall, box_room, box_scene, level_difference_db
@@ -10,9 +12,11 @@ from independent.fdtd_solid import air_of_plan, solid_transfer
 from roomsim.bands import analysis_grid_hz
 from roomsim.engines.plan_wave import solve_plan
 from roomsim.engines.solid_mesh import solid_mesh
+from roomsim.engines.solid_reduced import RESIDUAL
 from roomsim.engines.solid_wave import solve_solid
 from roomsim.engines.wave import solve_box
 from roomsim.room.ceilings import ceiling_part
+from roomsim.room.furnishing import Patch
 from roomsim.room.geometry import extruded_plan, plan_room
 from roomsim.room.obstacles import Obstacle
 from roomsim.room.room import Room
@@ -96,6 +100,42 @@ def test_obstacle_against_a_time_domain_solver():
     empty = solve_plan(box_scene(Room(name="empty", geometry=plan_room(PLAN, WALLS, 2.4), air=PlainAir(), materials={
         name: room.materials[name] for name in (*WALLS, "floor", "ceiling")}), [source], ears), f)[0]
     assert rms_db(empty, expected) > 1.0
+
+
+SLOPE = Room(name="slope", geometry=plan_room(PLAN, WALLS, [1.9, 2.9, 2.9, 1.9]), air=PlainAir(),
+             materials=dict(zip((*WALLS, "floor", "ceiling"), map(Wall, ZETAS), strict=True)))
+
+
+def test_every_frequency_solved_by_itself_gives_the_same():
+    """36 frequencies from the span of some: within ten times the residual that is left (see RESIDUAL)."""
+    f = analysis_grid_hz(70, 140, 36)
+    scene = box_scene(SLOPE, [SOURCE], EARS, CARDIOID)
+    exact, found = solve_solid(scene, f, residual=0), solve_solid(scene, f)
+    difference = np.linalg.norm(found - exact, axis=(0, 1)) / np.linalg.norm(exact, axis=(0, 1))
+    assert 1e-9 < difference.max() < 10 * RESIDUAL
+    assert rms_db(found, exact) < 0.01
+
+
+def test_source_and_seat_change_places_under_a_slope():
+    """The equation is symmetric; what is left of it differs between the two spans, so to its size."""
+    forth = solve_solid(box_scene(SLOPE, [SOURCE], EARS[:1], OMNI), HZ)
+    back = solve_solid(box_scene(SLOPE, EARS[:1], [SOURCE], OMNI), HZ)
+    assert np.linalg.norm(forth - back) / np.linalg.norm(forth) < 2 * RESIDUAL
+
+
+def test_patches_in_three_dimensions():
+    """A patch all over a wall is that wall's finish, to rounding; one on the floor is the plan engine's."""
+    ears = EARS[:2]
+    whole = Patch(face="front", material=Wall(2 - 1j), from_m=np.array([0.0, 0.0]), to_m=np.array([3.4, 1.9]))
+    covered = replace(SLOPE, patches=(whole,))
+    painted = replace(SLOPE, materials={**SLOPE.materials, "front": whole.material})
+    found, expected = (solve_solid(box_scene(room, [SOURCE], ears), HZ) for room in (covered, painted))
+    assert np.linalg.norm(found - expected) / np.linalg.norm(expected) < 1e-6
+    assert rms_db(solve_solid(box_scene(SLOPE, [SOURCE], ears), HZ), expected) > 0.5
+    rug = Patch(face="floor", material=Wall(1.2 - 0.9j), from_m=np.array([0.8, 0.7]), to_m=np.array([2.6, 2.4]))
+    level = replace(SLOPE, geometry=plan_room(PLAN, WALLS, 2.4), patches=(rug,))
+    scene = box_scene(level, [SOURCE], ears)
+    assert rms_db(solve_solid(scene, HZ), solve_plan(scene, HZ)) < 0.1
 
 
 CEILINGS = (ceiling_part("slope", [[3, 0], [4.2, 0], [4.2, 3.4], [3, 3.4]], [2.6, 1.2, 1.2, 2.6]),
