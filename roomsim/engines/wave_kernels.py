@@ -43,7 +43,7 @@ def root_upper(z):
 
 @_jit()
 def characteristic(z, kb0, kb1, length):
-    """h(z) = (z + k²β0β1) sin(qL)/q - jk(β0 + β1) cos(qL) and dh/dz, both times 2e^{jqL}.
+    """h(z) = (z + k²β0β1) sin(qL)/q - jk(β0 + β1) cos(qL) and dh/dz, both times 2e^{jqL} (1 near z = 0).
 
     h is entire in z = q²: the root q = 0 of the equation in q, which is no mode, is not there, and a rigid
     axis (zeros at (nπ/L)², n = 0 included) is no special case.

@@ -1,21 +1,17 @@
 """Mutation testing of the physics: one small change to the code at a time, and whether a test notices.
 
-`python tests/trust/mutation.py --seed 1 --count 300` draws mutants from the modules of PLAN, runs for each the tests
-that PLAN names, and adds a line per mutant to tests/evidence/mutation.jsonl. Modules of compiled loops (KERNELS) run
-without compilation, in a run of their own: `--kernels --count 60`.
+`python tests/trust/mutation.py --seed 1 --count 300` draws mutants from engines, analysis and loudspeaker, every
+module in turn, and adds a line per mutant to tests/evidence/mutation.jsonl; those that stand there already are not run
+again. `--kernels --count 60` does the same for the compiled loops, without compilation.
 
-Each mutant runs in a process forked from one that has the libraries loaded and nothing of roomsim; the changed module
-exists only in memory there.
+First every test runs once under a tracer, which notes the lines that it reaches (kept in the folder of --reached). A
+mutant meets the tests that reach its line, the quickest first, in a process forked from one that has everything
+imported and collected but nothing computed. A mutant that outlives all of them within --each seconds survived.
 """
 
 from __future__ import annotations
 
 import argparse
-import ast
-import copy
-import importlib.abc
-import importlib.util
-import io
 import json
 import os
 import random
@@ -23,220 +19,174 @@ import subprocess
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import redirect_stderr, redirect_stdout
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import hypothesis
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
 EVIDENCE = ROOT / "tests" / "evidence" / "mutation.jsonl"
-
-L, A, E = "tests/loudspeaker/", "tests/analysis/", "tests/engines/"
-PLAN: dict[str, list[str]] = {
-    "analysis/balance.py": [A + "test_balance.py"],
-    "analysis/blocks.py": [A + "test_blocks.py"],
-    "analysis/decay.py": [A + "test_decay.py"],
-    "analysis/decay_notes.py": [A + "test_decay_notes.py"],
-    "analysis/energy_filters.py": [A + "test_decay.py"],
-    "analysis/fluctuation.py": [A + "test_fluctuation.py"],
-    "analysis/impulse_response.py": [A + "test_decay.py"],
-    "analysis/noise_floor.py": [A + "test_decay.py"],
-    "analysis/pairing.py": [A + "test_verdict.py"],
-    "analysis/measures.py": [A + "test_verdict.py"],
-    "analysis/verdict.py": [A + "test_verdict.py"],
-    "analysis/seats.py": [A + "test_seats.py", A + "test_blocks.py"],
-    "analysis/tonality.py": [A + "test_tonality.py"],
-    "loudspeaker/boxes.py": [L + "test_drivers.py", L + "test_output.py"],
-    "loudspeaker/chamber.py": [L + "test_chamber.py"],
-    "loudspeaker/channels.py": [L + "test_channels.py"],
-    "loudspeaker/coverage.py": [L + "test_measured.py"],
-    "loudspeaker/curves.py": [L + "test_curves.py"],
-    "loudspeaker/delay.py": [L + "test_measured.py"],
-    "loudspeaker/drivers.py": [L + "test_drivers.py"],
-    "loudspeaker/filters.py": [L + "test_filters.py"],
-    "loudspeaker/harmonic_fit.py": [L + "test_measured.py"],
-    "loudspeaker/impulse.py": ["tests/files/test_response_set.py"],
-    "loudspeaker/mounting.py": [L + "test_channels.py", L + "test_torus.py"],
-    "loudspeaker/nearfield.py": [L + "test_nearfield.py"],
-    "loudspeaker/output.py": [L + "test_output.py"],
-    "loudspeaker/overview.py": [L + "test_overview.py"],
-    "loudspeaker/torus.py": [L + "test_torus.py"],
-    "engines/causal.py": [E + "test_synthesis.py"],
-    "engines/fresnel.py": [E + "test_fresnel.py", E + "test_plate_weights.py"],
-    "engines/lattice.py": [E + "test_image_agreement.py"],
-    "engines/modes.py": [E + "test_modes.py"],
-    "engines/multipoles.py": [E + "test_wave.py"],
-    "engines/nodes.py": [E + "test_kernels.py"],
-    "engines/patterns.py": [E + "test_images.py"],
-    "engines/roots.py": [E + "test_roots.py"],
-    "engines/wave.py": [E + "test_wave.py"],
-}
-KERNELS: dict[str, list[str]] = {
-    "engines/fresnel_kernels.py": [E + "test_fresnel.py"],
-    "engines/wave_kernels.py": [E + "test_roots.py"],
-    "engines/kernels.py": [E + "test_kernels.py"],
-}
-"""Modules of roomsim and the test files that must notice a change in them, those that fail soonest first."""
-
-OPERATORS: dict[type, tuple[type, ...]] = {
-    ast.Add: (ast.Sub,), ast.Sub: (ast.Add,), ast.Mult: (ast.Div,), ast.Div: (ast.Mult,), ast.Pow: (ast.Mult,),
-    ast.FloorDiv: (ast.Mult,), ast.Mod: (ast.Mult,), ast.MatMult: (ast.Mult,), ast.Lt: (ast.LtE, ast.Gt),
-    ast.LtE: (ast.Lt, ast.GtE), ast.Gt: (ast.GtE, ast.Lt), ast.GtE: (ast.Gt, ast.LtE), ast.Eq: (ast.NotEq,),
-    ast.NotEq: (ast.Eq,), ast.And: (ast.Or,), ast.Or: (ast.And,), ast.USub: (ast.UAdd,), ast.Is: (ast.IsNot,),
-    ast.IsNot: (ast.Is,), ast.In: (ast.NotIn,), ast.NotIn: (ast.In,), ast.BitAnd: (ast.BitOr,),
-    ast.BitOr: (ast.BitAnd,),
-}
+PACKAGES = ("engines", "analysis", "loudspeaker")
+SUITES = ("tests/loudspeaker", "tests/analysis", "tests/engines", "tests/settings", "tests/files",
+          "tests/trust/test_same_answer.py")
+KERNEL_SUITES = tuple(f"tests/engines/test_{name}.py" for name in (
+    "kernel_parts", "kernels", "fresnel", "roots", "visible_paths", "plate_weights"))
+KERNELS = ("engines/decay_kernels.py", "engines/fresnel_kernels.py", "engines/kernels.py", "engines/patch_kernels.py",
+           "engines/ray_kernels.py", "engines/tree_kernels.py", "engines/wave_kernels.py")
+"""Modules whose functions are compiled."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Mutant:
-    """One change: the number of the node in the walk of the module, what to put there, and how it reads."""
+class Plugin:
+    """Keeps what pytest collected and runs none of it in the ordinary way."""
 
-    module: str
-    node: int
-    instead: Any
-    line: int
-    what: str
+    items: list[pytest.Item]
 
-
-def left_out(tree: ast.AST) -> set[int]:
-    """Nodes whose change is no change of the physics: annotations, decorators, messages, imports for type checkers."""
-    out: set[int] = set()
-
-    def skip(node: ast.AST | None) -> None:
-        if node is not None:
-            out.update(id(inner) for inner in ast.walk(node))
-
-    for node in ast.walk(tree):
-        if isinstance(node, (ast.AnnAssign, ast.arg)):
-            skip(node.annotation)
-        elif isinstance(node, (ast.FunctionDef, ast.ClassDef)):
-            for decorator in node.decorator_list:
-                skip(decorator)
-            if isinstance(node, ast.FunctionDef):
-                skip(node.returns)
-        elif isinstance(node, (ast.Raise, ast.JoinedStr, ast.Import, ast.ImportFrom)) or (
-                isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)):
-            skip(node)
-        elif (isinstance(node, ast.Assign) and isinstance(node.value, ast.BinOp)
-              and isinstance(node.value.op, ast.BitOr)):
-            skip(node)             # a union of types
-    return out
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        self.items = list(session.items)
+        self.work(self.items)
+        return True
 
 
-def mutants(module: str, source: str) -> Iterator[Mutant]:
-    """Every mutant of a module."""
-    tree = ast.parse(source)
-    skipped = left_out(tree)
-    for number, node in enumerate(ast.walk(tree)):
-        if id(node) in skipped:
-            continue
-        line = getattr(node, "lineno", 0)
-        if isinstance(node, (ast.BinOp, ast.BoolOp, ast.UnaryOp, ast.AugAssign)):
-            for new in OPERATORS.get(type(node.op), ()):
-                yield Mutant(module=module, node=number, instead=new, line=line,
-                             what=f"{type(node.op).__name__} -> {new.__name__}")
-            if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
-                yield Mutant(module=module, node=number, instead="operand", line=line, what="not x -> x")
-        elif isinstance(node, ast.Compare):
-            for new in OPERATORS.get(type(node.ops[0]), ()):
-                yield Mutant(module=module, node=number, instead=new, line=line,
-                             what=f"{type(node.ops[0]).__name__} -> {new.__name__}")
-        elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
-            yield Mutant(module=module, node=number, instead=not node.value, line=line,
-                         what=f"{node.value} -> {not node.value}")
-        elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
-            value = node.value + 1 if isinstance(node.value, int) else node.value * 1.5 or 0.5
-            yield Mutant(module=module, node=number, instead=value, line=line, what=f"{node.value!r} -> {value!r}")
+def run_item(item: pytest.Item, following: pytest.Item | None) -> bool:
+    """Whether a test passes, or does not apply."""
+    from _pytest.runner import runtestprotocol
+
+    return not any(report.failed for report in runtestprotocol(item, nextitem=following, log=False))
 
 
-def mutated(source: str, mutant: Mutant) -> ast.Module:
-    """The module's tree with the change in it."""
-    tree = ast.parse(source)
-    nodes = list(ast.walk(tree))
-    node = nodes[mutant.node]
-    if isinstance(node, ast.Compare):
-        node.ops[0] = mutant.instead()
-    elif isinstance(node, ast.Constant):
-        node.value = mutant.instead
-    elif mutant.instead == "operand":
-        replaced = copy.copy(node.operand)
-        for holder in nodes:
-            for name, value in ast.iter_fields(holder):
-                if value is node:
-                    setattr(holder, name, replaced)
-                elif isinstance(value, list):
-                    setattr(holder, name, [replaced if one is node else one for one in value])
-    else:
-        node.op = mutant.instead()
-    return ast.fix_missing_locations(tree)
-
-
-class Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
-    """Finds one module in memory."""
-
-    def __init__(self, name: str, path: Path, tree: ast.Module) -> None:
-        self.name, self.path, self.tree = name, path, tree
-
-    def find_spec(self, fullname: str, path: Any, target: Any = None) -> Any:
-        if fullname != self.name:
-            return None
-        return importlib.util.spec_from_file_location(fullname, self.path, loader=self)
-
-    def create_module(self, spec: Any) -> None:
-        return None
-
-    def exec_module(self, module: Any) -> None:
-        exec(compile(self.tree, str(self.path), "exec"), module.__dict__)
-
-
-def run_tests(tests: list[str]) -> int:
-    import pytest
-
-    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-        return int(pytest.main(["-x", "-q", "-m", "not heavy", "-p", "no:cacheprovider", *tests]))
-
-
-def attempt(tests: list[str], mutant: Mutant | None, source: str, seconds: float) -> tuple[str, float]:
-    """Whether the tests notice: killed, killed late (too slow), survived; and how long it took."""
-    began = time.monotonic()
+def forked(work: Any, seconds: float) -> int | None:
+    """Exit code of a function in a process of its own; None if it took too long."""
     child = os.fork()
     if child == 0:
         code = 9
         try:
             os.setpgid(0, 0)
-            if mutant is not None:
-                name = "roomsim." + mutant.module.removesuffix(".py").replace("/", ".")
-                sys.meta_path.insert(0, Finder(name, ROOT / "roomsim" / mutant.module, mutated(source, mutant)))
-            code = run_tests(tests)
+            empty = os.open(os.devnull, os.O_RDWR)
+            os.dup2(empty, 1)
+            os.dup2(empty, 2)
+            code = work()
         finally:
             os._exit(code)
-    while True:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
         pid, status = os.waitpid(child, os.WNOHANG)
-        took = time.monotonic() - began
         if pid:
-            return ("survived" if os.waitstatus_to_exitcode(status) == 0 else "killed"), took
-        if took > seconds:
-            os.killpg(child, 9)
-            os.waitpid(child, 0)
-            return "killed late", took
-        time.sleep(0.02)
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.01)
+    os.killpg(child, 9)
+    os.waitpid(child, 0)
+    return None
 
 
-def drawn(plan: dict[str, list[str]], count: int, seed: int) -> list[tuple[Mutant, str]]:
-    """A sample, every module in turn so that each has about as many."""
+def trace(items: list[pytest.Item], file: Path, most_s: float) -> int:
+    """Run the tests of one file and note per test its time, whether it passed, and the lines it reached.
+
+    What a fixture of the whole file reaches counts for every test of the file.
+    """
+    reached: set[tuple[str, int]] = set()
+    start = f"{ROOT}/roomsim/"
+    wanted = tuple(f"{start}{package}/" for package in PACKAGES)
+
+    def lines(frame: Any, event: str, _: Any) -> Any:
+        if event == "line":
+            reached.add((frame.f_code.co_filename, frame.f_lineno))
+        return lines
+
+    def calls(frame: Any, event: str, _: Any) -> Any:
+        return lines if frame.f_code.co_filename.startswith(wanted) else None
+
+    told: dict[str, Any] = {}
+    began = time.monotonic()
+    for k, item in enumerate(items):
+        if time.monotonic() - began > most_s:
+            break
+        reached.clear()
+        before = time.monotonic()
+        sys.settrace(calls)
+        try:
+            passed = run_item(item, items[k + 1] if k + 1 < len(items) else None)
+        finally:
+            sys.settrace(None)
+        where: dict[str, list[int]] = {}
+        for name, line in sorted(reached):
+            where.setdefault(name.removeprefix(start), []).append(line)
+        told[item.nodeid] = {"seconds": round(time.monotonic() - before, 3), "passed": passed, "lines": where}
+        file.write_text(json.dumps(told), "utf-8")
+    return 0
+
+
+def reached_by(items: list[pytest.Item], folder: Path, most_s: float) -> dict[str, Any]:
+    """What every test reaches; from the folder, or found now."""
+    folder.mkdir(parents=True, exist_ok=True)
+    by_file: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        by_file.setdefault(item.nodeid.split("::")[0], []).append(item)
+    out: dict[str, Any] = {}
+    for name, some in by_file.items():
+        kept = folder / f"{name.replace('/', '-')}.json"
+        if not kept.exists():
+            forked(lambda some=some, kept=kept: trace(some, kept, most_s), most_s + 60)
+            if not kept.exists():
+                kept.write_text("{}", "utf-8")
+            print(f"{name}: {len(json.loads(kept.read_text('utf-8')))} of {len(some)} tests traced", flush=True)
+        out.update(json.loads(kept.read_text("utf-8")))
+    return out
+
+
+def tests_of(module: str, line: int, last: int, items: list[pytest.Item], reached: dict[str, Any],
+             each_s: float) -> list[pytest.Item]:
+    """Tests that reach one of these lines, or the module if none does (run at import), quickest first."""
+    known = [item for item in items if reached.get(item.nodeid, {}).get("passed")]
+
+    def touching(lines: set[int] | None) -> list[pytest.Item]:
+        return [item for item in known if module in reached[item.nodeid]["lines"]
+                and (lines is None or lines & set(reached[item.nodeid]["lines"][module]))]
+
+    chosen = touching(set(range(line, last + 1))) or touching(None)
+    chosen.sort(key=lambda item: reached[item.nodeid]["seconds"])
+    out, total = [], 0.0
+    for item in chosen:
+        total += reached[item.nodeid]["seconds"]
+        if out and total > each_s:
+            break
+        out.append(item)
+    return out
+
+
+def drawn(modules: list[str], count: int, seed: int) -> list[Any]:
+    """A sample, every module in turn."""
+    from mutants import mutants
+
     dice = random.Random(seed)
-    decks = {}
-    for module in plan:
-        source = (ROOT / "roomsim" / module).read_text("utf-8")
-        deck = [(one, source) for one in mutants(module, source)]
+    decks = []
+    for module in modules:
+        deck = list(mutants(module, (ROOT / "roomsim" / module).read_text("utf-8")))
         dice.shuffle(deck)
-        decks[module] = deck
-    sample: list[tuple[Mutant, str]] = []
-    while len(sample) < count and any(decks.values()):
-        sample += [deck.pop() for deck in decks.values() if deck]
+        decks.append(deck)
+    sample: list[Any] = []
+    while len(sample) < count and any(decks):
+        sample += [deck.pop() for deck in decks if deck]
     return sample[:count]
+
+
+def try_mutant(mutant: Any, items: list[pytest.Item]) -> int:
+    """In the forked process: put the change in and run the tests. 0 survived, 1 noticed, 3 no change at all."""
+    from mutants import mutated, put_in
+
+    source = (ROOT / "roomsim" / mutant.module).read_text("utf-8")
+    try:
+        if not put_in("roomsim." + mutant.module.removesuffix(".py").replace("/", "."), mutated(source, mutant)):
+            return 3
+    except Exception:
+        return 1                                         # the module cannot even be imported
+    for k, item in enumerate(items):
+        if not run_item(item, items[k + 1] if k + 1 < len(items) else None):
+            return 1
+    return 0
+
+
+OUTCOMES = {0: "survived", 3: "not put in", None: "killed late"}
 
 
 def main() -> None:
@@ -244,50 +194,58 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=1e9, help="stop after so long")
-    parser.add_argument("--start", type=int, default=0, help="leave out so many of the sample")
+    parser.add_argument("--each", type=float, default=60.0, help="seconds of tests that a mutant meets at most")
+    parser.add_argument("--reached", type=Path, default=ROOT / ".reached")
+    parser.add_argument("--again", action="store_true", help="try survivors again, and only them")
     parser.add_argument("--kernels", action="store_true")
+    parser.add_argument("--suites", nargs="*", help="folders and files of tests instead of the usual ones")
+    parser.add_argument("--packages", nargs="*", default=PACKAGES, help="only this part of the sample")
     asked = parser.parse_args()
     if asked.kernels:
         os.environ["NUMBA_DISABLE_JIT"] = "1"
-    plan = KERNELS if asked.kernels else PLAN
     os.chdir(ROOT)
     sys.path.insert(0, str(ROOT))
-    import hypothesis
-    import netCDF4  # noqa: F401
-    import numba  # noqa: F401
-    import pandas  # noqa: F401
-    import pytest  # noqa: F401
-    import scipy.optimize
-    import scipy.signal  # noqa: F401
-    import shapely  # noqa: F401
-    import xarray  # noqa: F401
-
     hypothesis.settings.register_profile("calm", deadline=None, derandomize=True, database=None)
     hypothesis.settings.load_profile("calm")
-    commit = subprocess.run(["git", "describe", "--always", "--dirty"], capture_output=True, text=True).stdout.strip()
-    end = time.monotonic() + asked.seconds
-    usual: dict[str, float] = {}
-    counts: Counter = Counter()
-    for mutant, source in drawn(plan, asked.count, asked.seed)[asked.start :]:
-        if time.monotonic() > end:
-            break
-        tests = plan[mutant.module]
-        key = " ".join(tests)
-        if key not in usual:
-            outcome, usual[key] = attempt(tests, None, source, 600)
-            if outcome != "survived":
-                print(f"{key}: fails without any change", flush=True)
-                usual[key] = -1.0
-        if usual[key] < 0:
-            continue
-        outcome, took = attempt(tests, mutant, source, 3 * usual[key] + 20)
-        counts[outcome] += 1
-        told = {"module": mutant.module, "line": mutant.line, "change": mutant.what, "outcome": outcome,
-                "seconds": round(took, 1), "seed": asked.seed, "commit": commit}
-        print(json.dumps(told), flush=True)
-        with EVIDENCE.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(told) + "\n")
-    print(dict(counts))
+    every = [f"{package}/{file.name}" for package in PACKAGES
+             for file in sorted((ROOT / "roomsim" / package).glob("*.py")) if file.name != "__init__.py"]
+    modules = [module for module in every if (module in KERNELS) == asked.kernels]
+    suites = [path for path in asked.suites or (KERNEL_SUITES if asked.kernels else SUITES) if Path(path).exists()]
+
+    def work(items: list[pytest.Item]) -> None:
+        import importlib
+
+        for module in modules:
+            importlib.import_module("roomsim." + module.removesuffix(".py").replace("/", "."))
+        reached = reached_by(items, asked.reached, 4 * asked.each)
+        tree = subprocess.run(["git", "rev-parse", "--short=12", "HEAD:roomsim"], capture_output=True, text=True).stdout
+        lines = EVIDENCE.read_text("utf-8").splitlines() if EVIDENCE.exists() else []
+        done = {(one["module"], one["line"], one["node"], one["change"]): one["outcome"]
+                for one in map(json.loads, lines)}
+        end, counts = time.monotonic() + asked.seconds, Counter()
+        for mutant in drawn(modules, asked.count, asked.seed):
+            before = done.get((mutant.module, mutant.line, mutant.node, mutant.what))
+            if mutant.module.split("/")[0] not in asked.packages:
+                continue
+            if time.monotonic() > end or (before != "survived" if asked.again else before is not None):
+                continue
+            chosen = tests_of(mutant.module, mutant.line, mutant.last, items, reached, asked.each)
+            usual = sum(reached[item.nodeid]["seconds"] for item in chosen)
+            began = time.monotonic()
+            code = forked(lambda m=mutant, c=chosen: try_mutant(m, c), 10 * usual + 60) if chosen else 4
+            outcome = "not reached" if code == 4 else OUTCOMES.get(code, "killed")
+            counts[outcome] += 1
+            told = {"module": mutant.module, "line": mutant.line, "node": mutant.node, "change": mutant.what,
+                    "outcome": outcome, "tests": len(chosen), "seconds": round(time.monotonic() - began, 1),
+                    "seed": asked.seed, "tree": tree.strip()}
+            print(json.dumps(told), flush=True)
+            with EVIDENCE.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(told) + "\n")
+        print(dict(counts))
+
+    plugin = Plugin()
+    plugin.work = work
+    pytest.main(["-q", "-s", "-m", "not heavy", "-p", "no:cacheprovider", *suites], plugins=[plugin])
 
 
 if __name__ == "__main__":

@@ -1,0 +1,480 @@
+"""Parts of the compiled loops, one by one, against closed forms and general libraries; quick if not compiled too."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from scipy.integrate import quad
+from scipy.spatial import ConvexHull
+from scipy.special import eval_legendre, spherical_jn
+
+from roomsim.engines import decay_kernels, patch_kernels, ray_kernels, tree_kernels, wave_kernels
+
+pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered")       # of counters, if not compiled
+RNG = np.random.default_rng(3)
+
+
+@pytest.fixture(autouse=True)
+def fresh() -> None:
+    """The same random numbers for a test that runs alone."""
+    global RNG
+    RNG = np.random.default_rng(3)
+
+
+NOTHING_F, NOTHING_I = np.zeros((0, 4)), np.zeros(0, np.int64)
+
+
+def modes(length: float, count: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Any q, A and B: the loops below hold for all."""
+    q = RNG.uniform(0.2, 9, count) + 1j * RNG.uniform(0, 2, count)
+    return q, *(RNG.normal(size=(2, count)) + 1j * RNG.normal(size=(2, count)))
+
+
+def shape(q, a, b, length, x):
+    return a * np.exp(1j * q * x) + b * np.exp(1j * q * (length - x))
+
+
+def integral(function, low, high):
+    return complex(quad(lambda x: function(x).real, low, high, epsabs=1e-11)[0],
+                   quad(lambda x: function(x).imag, low, high, epsabs=1e-11)[0])
+
+
+# Patches --------------------------------------------------------------------------------------------------------------
+
+@pytest.mark.parametrize("z", [1e-9, 1e-3 + 2e-3j, 0.3 - 0.2j, 0.49, 0.51j, 2.0, 3 - 4j, 11 + 0.1j, 12 + 25j, 40.0])
+def test_spherical_bessel_functions(z: complex) -> None:
+    """SciPy's, for complex arguments; recurrence in double precision leaves a few units of 1e-16 per order. Below 1e-8
+    only j_0 is kept: j_1 is z/3."""
+    out = np.empty(9, complex)
+    patch_kernels.bessel_row(out, complex(z))
+    exact = spherical_jn(np.arange(9), complex(z)) * np.exp(-abs(complex(z).imag))
+    np.testing.assert_allclose(out, exact, rtol=1e-9, atol=1e-14 if abs(z) > 1e-8 else abs(z) / 2)
+
+
+def test_overlaps_are_integrals() -> None:
+    """Adaptive quadrature of the mode times an orthonormal Legendre polynomial."""
+    length, low, high = 3.1, 0.7, 2.2
+    q, a, b = modes(length)
+    found = patch_kernels.overlaps(q, a, b, length, low, high, 4)
+    for m in range(q.size):
+        for n in range(4):
+            def inside(x, m=m, n=n):
+                t = (2 * x - low - high) / (high - low)
+                return shape(q[m], a[m], b[m], length, x) * eval_legendre(n, t) * np.sqrt((2 * n + 1) / (high - low))
+            assert found[m, n] == pytest.approx(integral(inside, low, high), abs=1e-8)
+
+
+def closed(w, inverse, kb_far, length, x):
+    return inverse * ((w + kb_far) * np.exp(-1j * w * x) + (w - kb_far) * np.exp(-1j * w * (2 * length - x)))
+
+
+def test_waves_between_two_walls() -> None:
+    """g'' + kc² g = 0 between the walls, g' - jkβ g = -1 at the near, which sends, and g' + jkβ g = 0 at the far."""
+    k, near, far, length = 6.0, 0.4 + 0.2j, 0.7 - 0.3j, 2.4
+    qa, qb = modes(length)[0], modes(length)[0][:2]
+    kc, inverse, own, across = patch_kernels.closing(qa, qb, k, near, far, length)
+    np.testing.assert_allclose(kc**2, k**2 - qa[:, None] ** 2 - qb**2, rtol=1e-12)
+    assert np.all(kc.imag <= 0)
+    for x, value in ((0.0, own), (length, across)):
+        np.testing.assert_allclose(closed(kc, inverse, far, length, x), value, rtol=1e-10)
+
+    def slope(x):
+        back = (kc - far) * np.exp(-1j * kc * (2 * length - x))
+        return inverse * -1j * kc * ((kc + far) * np.exp(-1j * kc * x) - back)
+
+    np.testing.assert_allclose(slope(0.0) - 1j * near * own, -1, rtol=1e-10)
+    np.testing.assert_allclose(slope(length) + 1j * far * across, 0, atol=1e-10)
+    found = patch_kernels.along_wall(kc, inverse, far, length, 0.2, 1.1, 3)
+    for m in range(qa.size):
+        for n in range(qb.size):
+            for order in range(3):
+                def inside(x, m=m, n=n, order=order):
+                    weight = eval_legendre(order, (2 * x - 1.3) / 0.9) * np.sqrt((2 * order + 1) / 0.9)
+                    return closed(kc[m, n], inverse[m, n], far, length, x) * weight
+                assert found[n, m, order] == pytest.approx(integral(inside, 0.2, 1.1), abs=1e-8)
+
+
+def test_what_a_source_sends_to_a_wall_and_a_wall_to_listeners() -> None:
+    """A pattern u^i v^j w^l is that many derivatives at the source, here of the closed form itself."""
+    k, far, length, level = 6.0, 0.7 - 0.3j, 2.4, 0.8
+    qa, aa, ba = modes(length)
+    qb, ab, bb = modes(length)
+    kc, inverse, _, _ = patch_kernels.closing(qa, qb, k, 0.4 + 0.2j, far, length)
+    even, odd = RNG.normal(size=(2, 3, 3)) + 0j
+    xa = patch_kernels.powers(qa, aa, ba, 3.0, 1.1, k, 2)
+    xb = patch_kernels.powers(qb, ab, bb, 2.6, 0.4, k, 2)
+    h = 1e-5                                                    # second differences: 1e-16 / h² = 1e-6 of rounding
+    x = 1.1 + h * np.arange(-1, 2)
+    phi = patch_kernels.shapes(qa, aa, ba, 3.0, x)
+    np.testing.assert_allclose(phi, shape(qa[:, None], aa[:, None], ba[:, None], 3.0, x), rtol=1e-12)
+    np.testing.assert_allclose(xa[:, 0], phi[:, 1], rtol=1e-12)
+    largest = np.abs(phi).max()
+    np.testing.assert_allclose(xa[:, 1], (phi[:, 2] - phi[:, 0]) / (2 * h) / (1j * k), atol=1e-7 * largest)
+    second = (phi[:, 2] - 2 * phi[:, 1] + phi[:, 0]) / h**2 / (1j * k) ** 2
+    np.testing.assert_allclose(xa[:, 2], second, atol=1e-5 * largest)
+    out = np.full(kc.shape, 2.0 + 0j)
+    patch_kernels.arriving(out, kc, inverse, k, far, length, even, odd, 2, xa, xb, level, 0.0)
+    pattern = np.array([[i + j <= 2 for j in range(3)] for i in range(3)])
+    of_even, of_odd = (np.einsum("ij,mi,nj->mn", part * pattern, xa, xb) for part in (even, odd))
+    ahead = inverse * (kc + far) * np.exp(-1j * kc * level)
+    behind = inverse * (kc - far) * np.exp(-1j * kc * (2 * length - level))
+    # (∂/∂level)/jk turns the wave that comes towards the wall by -kc/k, the one from the far wall by kc/k
+    expected = 4 * np.pi * (of_even * (ahead + behind) + of_odd * kc / k * (behind - ahead))
+    np.testing.assert_allclose(out - 2.0, expected, rtol=1e-9)
+    blurred = np.zeros(kc.shape, complex)
+    patch_kernels.arriving(blurred, kc, inverse, k, far, length, even, 0 * odd, 2, xa, xb, level, 0.01)
+    weaker = np.exp(-np.maximum(0.01 * (kc.imag**2 - kc.real**2), 0.0))
+    np.testing.assert_allclose(blurred, 4 * np.pi * of_even * (ahead * weaker + behind), rtol=1e-9)
+    strength = RNG.normal(size=(2, *kc.shape)) + 0j
+    levels = np.array([0.0, 0.6, 2.4])
+    pa, pb = RNG.normal(size=(qa.size, 3)) + 0j, RNG.normal(size=(qb.size, 3)) + 0j
+    heard = np.ones((2, 3), complex)
+    patch_kernels.add_heard(heard, strength, kc, inverse, far, length, pa, pb, levels)
+    g = closed(kc[..., None], inverse[..., None], far, length, levels)
+    # waves that have fallen by 14 nepers, 8e-7, are left out
+    np.testing.assert_allclose(heard - 1, np.einsum("smn,me,ne,mne->se", strength, pa, pb, g), atol=3e-6)
+
+
+def test_waves_that_have_died_away_are_left_out() -> None:
+    """Beyond 14 nepers nothing is added; just before, it is."""
+    kc, inverse = np.array([[-10j]]), np.array([[1 + 0j]])
+    one = np.ones((1, 1, 1), complex), np.ones((1, 1), complex), np.ones((1, 1), complex)
+    for level, some in ((1.39, True), (1.41, False)):
+        out = np.zeros((1, 1), complex)
+        patch_kernels.add_heard(out, one[0], kc, inverse, 0j, 9.0, one[1], one[2], np.array([level]))
+        assert (out[0, 0] != 0) == some
+        assert (patch_kernels.along_wall(kc, inverse, 0j, 9.0, level, 3.0, 1)[0, 0, 0] != 0) == some
+        out[:] = 0
+        patch_kernels.arriving(out, kc, inverse, 5.0, 0j, 9.0, one[1], one[1], 0, one[1], one[1], level, 0.0)
+        assert (out[0, 0] != 0) == some
+
+
+# Guided waves ---------------------------------------------------------------------------------------------------------
+
+@pytest.mark.parametrize("z", [0.001 + 0.001j, 0.004, 3 + 1j, -7 + 0.1j, 60.0])
+def test_equation_of_an_axis_and_its_slope(z: complex) -> None:
+    """The printed equation written out, and its central difference, whose own error is below 1e-8 here.
+
+    The kernel's common factor is 2e^{jqL}, and 1 where it takes the series: only ratios of value and slope count.
+    """
+    kb0, kb1, length = 0.6 + 0.4j, 1.1 - 0.2j, 2.7
+
+    def h(z):
+        q = np.sqrt(z + 0j)
+        return (z + kb0 * kb1) * np.sin(q * length) / q - 1j * (kb0 + kb1) * np.cos(q * length)
+
+    value, slope = wave_kernels.characteristic(complex(z), kb0, kb1, length)
+    q = np.sqrt(z + 0j)
+    q = q if q.imag >= 0 else -q
+    factor = 2 * np.exp(1j * q * length) if abs(z) * length**2 > 0.05 else 1.0
+    assert value == pytest.approx(factor * h(z), rel=1e-9)
+    d = 1e-4 * max(abs(z), 0.01)
+    assert slope == pytest.approx(factor * (h(z + d) - h(z - d)) / (2 * d), rel=1e-6)
+
+
+def images(k, lengths, source, listener, reach):
+    """Σ e^{-jkr}/r over all images of a rigid box: the exact field."""
+    most = [int(reach / length) + 1 for length in lengths]
+    axes = []
+    for n, length, s, x in zip(most, lengths, source, listener, strict=True):
+        shift = 2 * length * np.arange(-n, n + 1)
+        axes.append(np.concatenate([shift + s, shift - s]) - x)
+    r = np.sqrt(axes[0][:, None, None] ** 2 + axes[1][:, None] ** 2 + axes[2] ** 2)
+    return np.sum(np.exp(-1j * k * r) / r)
+
+
+def rigid(length, count):
+    z = (np.arange(count) * np.pi / length + 0j)[None] ** 2
+    return wave_kernels.mode_shapes(z, np.zeros(1, complex), np.zeros(1, complex), length)
+
+
+LENGTHS, SOURCE, LISTENER = np.array([1.1, 0.9, 1.3]), np.array([0.3, 0.25, 0.2]), np.array([0.7, 0.6, 0.95])
+K = 9.0 - 5.0j
+"""Sound that falls so fast with distance that images beyond 5 m are below 1e-10 of the first."""
+
+
+def expected_field(even: np.ndarray, odd: np.ndarray) -> complex:
+    """Images with even[0, 0] + even[1, 0] u + odd[0, 0] w of the pattern, derivatives by central differences."""
+    h, out = 1e-4, even[0, 0] * images(K, LENGTHS, SOURCE, LISTENER, 5.0)
+    for amount, axis in ((even[1, 0], 0), (even[0, 1], 1), (odd[0, 0], 2)):
+        step = h * np.eye(3)[axis]
+        ahead, behind = (images(K, LENGTHS, SOURCE + s, LISTENER, 5.0) for s in (step, -step))
+        out += amount * (ahead - behind) / (2 * h) / (1j * K)
+    return out
+
+
+@pytest.mark.parametrize("pattern", ["all round", "along a", "along b", "along c"])
+def test_sum_over_guided_waves_is_the_sum_of_the_images(pattern: str) -> None:
+    """A rigid box of air that absorbs. Modes left out have fallen by exp(-60 · 0.75) = 1e-19; differences leave 1e-7.
+    """
+    even, odd = np.zeros((2, 1, 1, 2, 2), complex)
+    part, at = {"all round": (even, (0, 0)), "along a": (even, (1, 0)),
+                "along b": (even, (0, 1)), "along c": (odd, (0, 0))}[pattern]
+    part[0, 0][at] = 1.0
+    qa, aa, ba = rigid(LENGTHS[0], 22)
+    qb, ab, bb = rigid(LENGTHS[1], 18)
+    out = np.zeros((1, 1, 1), complex)
+    none = np.zeros(1, complex)
+    for plane in (0.2, 0.6, 0.95):                       # any plane between the two
+        out[:] = 0
+        wave_kernels.guided_sum(
+            out, np.array([K]), np.array([3600.0]), even, odd, np.ones((1, 1), np.int64),
+            qa, aa, ba, LENGTHS[0], SOURCE[:1], LISTENER[:1], qb, ab, bb, LENGTHS[1], SOURCE[1:2], LISTENER[1:2],
+            none, none, LENGTHS[2], SOURCE[2:], np.zeros(1, np.int64), LISTENER[2:], plane,
+        )
+        assert out[0, 0, 0] == pytest.approx(expected_field(even[0, 0], odd[0, 0]), rel=1e-6)
+
+
+@pytest.mark.parametrize("pattern", ["all round", "along a", "along b", "along c"])
+def test_triple_sum_is_what_the_images_leave(pattern: str) -> None:
+    """With η = 0.004 m² what is left out of an image at r is of exp(-r²/4η): 5e-12 of the nearest at 0.92 m."""
+    even, odd = np.zeros((2, 1, 2, 2), complex)
+    part, at = {"all round": (even, (0, 0)), "along a": (even, (1, 0)),
+                "along b": (even, (0, 1)), "along c": (odd, (0, 0))}[pattern]
+    part[0][at] = 1.0
+    axes = [part for length in LENGTHS for part in rigid(length, 28)]
+    found = wave_kernels.triple_sum(np.array([K]), np.array([6000.0]), np.array([0.004]), even, odd,
+                                    np.ones(1, np.int64), LENGTHS, SOURCE, LISTENER, *axes)
+    assert found[0] == pytest.approx(expected_field(even[0], odd[0]), rel=1e-6)
+
+
+def test_modes_of_a_damped_room_solve_their_equations() -> None:
+    lengths = np.array([3.0, 2.5, 2.2])
+    beta = RNG.uniform(0.01, 0.1, (3, 2, 4)) + 1j * RNG.uniform(-0.05, 0.05, (3, 2, 4))
+    beta[2, :, 3] = 0.0                                                                   # one axis is rigid
+    numbers = np.array([[1, 0, 0], [0, 1, 1], [2, 1, 0], [1, 1, 1]]).T
+    z = (numbers * np.pi / lengths[:, None]) ** 2 + 0j
+    k = np.sqrt(z.sum(0))
+    assert wave_kernels.eigenfrequencies(k, z, beta, lengths, np.zeros(4)).all()
+    np.testing.assert_allclose(k**2, z.sum(0), rtol=1e-9)
+    assert np.all(k.imag > 0)                               # with e^{jωt} a free wave of a damped room dies away
+    for axis in range(3):
+        for n in range(4):
+            value, _ = wave_kernels.characteristic(z[axis, n], *(k[n] * beta[axis, :, n]), lengths[axis])
+            assert abs(value) < 1e-8
+        q, a, b = wave_kernels.single_shapes(z[axis], k * beta[axis, 0], k * beta[axis, 1], lengths[axis])
+        for n in range(4):
+            # impedance at both walls, and ∫φ² = 1
+            forth, back = wave_kernels.shape_at(q[n], a[n], b[n], lengths[axis], 0.0)
+            assert 1j * q[n] * (forth - back) == pytest.approx(1j * k[n] * beta[axis, 0, n] * (forth + back), abs=1e-8)
+            forth, back = wave_kernels.shape_at(q[n], a[n], b[n], lengths[axis], lengths[axis])
+            assert 1j * q[n] * (forth - back) == pytest.approx(-1j * k[n] * beta[axis, 1, n] * (forth + back), abs=1e-8)
+            one = q[n], a[n], b[n], lengths[axis]
+            square = integral(lambda x, one=one: shape(*one, x) ** 2, 0, lengths[axis])
+            assert square == pytest.approx(1, abs=1e-8)
+
+
+# Polygons and rays ----------------------------------------------------------------------------------------------------
+
+def test_random_numbers_are_splitmix64() -> None:
+    """First outputs for the seed 1234567, as widely printed for this public generator (from memory), to 53 bits."""
+    for draw in (ray_kernels._uniform, decay_kernels._draw):
+        state = np.array([1234567], np.uint64)
+        with np.errstate(over="ignore"):
+            found = [draw(state) for _ in range(3)]
+        exact = [6457827717110365317, 3203168211198807973, 9817491932198370423]
+        assert found == [((one >> 11) + 0.5) / 2**53 for one in exact]
+
+
+STAR = np.array([(0, 0), (4, 0.5), (3, 2), (4, 4), (1.8, 2.6), (0.2, 3.7), (0.9, 1.5)], float)
+
+
+def test_inside_a_polygon() -> None:
+    shown = shapely.Polygon(STAR)
+    for u, v in RNG.uniform(-0.5, 4.5, (400, 2)):
+        for kernels in (ray_kernels, tree_kernels):
+            assert kernels._in_polygon(u, v, STAR, 0, len(STAR)) == shown.contains(shapely.Point(u, v))
+
+
+def flat(points):
+    return np.column_stack([points, np.zeros(len(points))])
+
+
+def test_clipping_hulls_and_doubles() -> None:
+    convex = flat(np.array([(0, 0), (3, 0.4), (4, 2), (2, 3.5), (0.3, 2)], float))
+    for _ in range(40):
+        m, limit = RNG.normal(size=3), RNG.uniform(-2, 6)
+        out = np.empty((16, 3))
+        count = tree_kernels._clipped(convex, len(convex), out, *m, limit)
+        far = 50.0
+        edge = np.array([-m[1], m[0]]) / np.hypot(*m[:2])
+        normal = m[:2] / np.hypot(*m[:2])
+        start = normal * limit / np.hypot(*m[:2])
+        half = shapely.Polygon([start - far * edge, start + far * edge, start + far * (edge + normal),
+                                start + far * (normal - edge)])
+        left = shapely.Polygon(convex[:, :2]).intersection(half)
+        found = shapely.Polygon(out[:count, :2]).area if count > 2 else 0.0
+        assert found == pytest.approx(left.area, abs=1e-9)
+    turn = np.linalg.qr(RNG.normal(size=(3, 3)))[0]
+    for rotation in (np.eye(3), np.roll(np.eye(3), 1, 0), np.roll(np.eye(3), 2, 0), turn):
+        cloud = RNG.uniform(0, 3, (15, 2))
+        points, normal = flat(cloud) @ rotation, rotation[2] * np.linalg.det(rotation)
+        for side in (1, -1):
+            out = np.empty((16, 3))
+            count = tree_kernels._hull(points, 15, out, *(side * normal))
+            hull = ConvexHull(cloud)
+            assert count == len(hull.vertices)
+            area = 0.5 * sum(np.cross(out[i] - out[0], out[i + 1] - out[0]) for i in range(1, count - 1)) @ normal
+            assert area == pytest.approx(side * hull.volume, rel=1e-9)         # counter-clockwise about the normal
+    doubled = np.repeat(convex, 2, axis=0)
+    assert tree_kernels._without_doubles(doubled, len(doubled)) == len(convex)
+    assert {tuple(p) for p in doubled[: len(convex)]} == {tuple(p) for p in convex}
+    small = flat(np.array([(0, 0), (0.02, 0), (0.02, 0.01), (0, 0.01)], float))
+    # far away the solid angle of a small face is area × cos / r²
+    assert tree_kernels._seen_angle(small, 4, 1.0, 2.0, 2.0, 0, 0, 1) == pytest.approx(2e-4 * (2 / 3) / 9, rel=0.02)
+
+
+def test_too_far_is_the_triangle_inequality() -> None:
+    window = flat(np.array([(-0.1, -0.1), (0.1, -0.1), (0.1, 0.1), (-0.1, 0.1)]))
+    listener, radius = np.array([[0.0, 0.0, 3.0]]), np.sqrt(0.02)
+    for spare, far in ((1e-6, False), (-1e-6, True)):       # 4 m there, 3 m on, less twice the radius
+        reach = np.array([7.0 - 2 * radius + spare])
+        assert tree_kernels._too_far(window, 4, 0, 0, -4.0, listener, reach, 0.0) == far
+        assert tree_kernels._too_far(window, 4, 0, 0, -4.0, listener, reach - 0.5, 0.5) == far
+
+
+def test_hits_with_one_factor_are_counted_together() -> None:
+    start, face = np.array([0, 3, 5]), np.array([0, 1, 2, 0, 1])
+    cosine, mix = np.array([0.5, 0.5, 0.25, 0.5, 0.4]), np.array([7, 7, 8])
+    begin, of, times, fall = np.empty(3, np.int64), np.empty(5, np.int64), np.empty(5, np.int64), np.empty(5)
+    count = tree_kernels.merge_hits(start, face, cosine, mix, begin, of, times, fall)
+    assert count == 4 and list(begin) == [0, 2, 4] and list(of[:4]) == [7, 8, 7, 7] and list(times[:4]) == [2, 1, 1, 1]
+    np.testing.assert_allclose(fall[:4], -np.log([0.5, 0.25, 0.5, 0.4]))
+
+
+def box(size):
+    """Flattened faces of a box, as ray_surfaces.RayGeometry would give them: two per axis, normals inward."""
+    normal, origin, axis_u, axis_v, corners = [], [], [], [], []
+    for axis in range(3):
+        u, v = (axis + 1) % 3, (axis + 2) % 3
+        for end in (0, 1):
+            normal.append(np.eye(3)[axis] * (1 - 2 * end))
+            origin.append(np.eye(3)[axis] * size[axis] * end)
+            axis_u.append(np.eye(3)[u])
+            axis_v.append(np.eye(3)[v])
+            corners += [(0, 0), (size[u], 0), (size[u], size[v]), (0, size[v])]
+    normal, origin = np.array(normal), np.array(origin)
+    return (normal, (normal * origin).sum(1), origin, np.array(axis_u), np.array(axis_v), np.array(corners, float),
+            4 * np.arange(7))
+
+
+SIZE = np.array([4.0, 3.0, 2.5])
+
+
+def test_the_next_face_of_a_box() -> None:
+    """Slabs: the least of the distances to the three planes ahead."""
+    normal, offset, *rest = box(SIZE)
+    for _ in range(60):
+        start, way = RNG.uniform(0.1, 0.9, 3) * SIZE, RNG.normal(size=3)
+        way /= np.linalg.norm(way)
+        slabs = np.where(way > 0, (SIZE - start) / way, -start / way)
+        axis = int(np.argmin(slabs))
+        for convex in (True, False):
+            for ahead in (ray_kernels.next_face, decay_kernels._face_ahead):
+                distance, face = ahead(*start, *way, normal, offset, convex, *rest)
+                assert face == 2 * axis + (way[axis] > 0) and distance == pytest.approx(slabs[axis], rel=1e-12)
+        wall = 2 * axis + (way[axis] > 0)
+        for reach, hit in ((0.999, False), (1.001, True)):
+            end = start + reach * slabs[axis] * way
+            assert tree_kernels.blocked(*start, *end, -1, -1, normal, offset, *rest) == hit
+            assert not tree_kernels.blocked(*start, *end, -1, wall, normal, offset, *rest)
+
+
+def test_a_sphere_before_a_wall_keeps_all_but_its_cap() -> None:
+    """Volume of a cap: π h² (3 r - h) / 3. Even directions in Lambert's spiral: 1e-3 with 2000 of them."""
+    from roomsim.sphere import fibonacci_grid
+
+    normal, offset, *rest = box(SIZE)
+    radius, away = 0.6, 0.25
+    cap = np.pi * (radius - away) ** 2 * (3 * radius - (radius - away)) / 3
+    for convex in (True, False):
+        found = ray_kernels.visible_volume(np.array([away, 1.5, 1.2]), radius, fibonacci_grid(2000),
+                                           normal, offset, convex, *rest)
+        assert found == pytest.approx(4 * np.pi * radius**3 / 3 - cap, rel=1e-3)
+
+
+def test_patches_and_elements_of_a_face() -> None:
+    _, _, origin, axis_u, axis_v, corners, corner_start = box(SIZE)
+    patches, of = np.array([[0.5, 1.5, 0.2, 1.0]]), np.array([6])
+    start, own = np.array([0, 0, 0, 0, 0, 1, 1]), np.arange(6)
+    # surface 4 is cut at u = 1 and 2 and at v = 1.2: elements 10 to 15; all others are whole
+    lines, grid = np.array([1.0, 2.0, 1.2]), np.zeros((7, 3), np.int64)
+    grid[4] = 0, 2, 3
+    first = np.array([0, 1, 2, 3, 4, 10, 11, 12])
+    cells = np.array([0, 1, 2, 3, 10, 11, 12, 13, 14, 15, 5, 6])
+    points = np.array([(0.3, 0.3, 0), (1.0, 0.9, 0), (1.6, 0.3, 0), (3.9, 2.9, 0), (0.2, 2.0, 0), (4.2, 1, 0),
+                       (2.4, 1.1, 0)])
+    found = np.empty(len(points), np.int64)
+    # face 4 is the floor: u is x, v is y
+    ray_kernels.elements_of(4, points, origin, axis_u, axis_v, corners, corner_start, own, start, patches, of,
+                            lines, grid, first, cells, found)
+    assert list(found) == [10, 6, 12, 15, 11, -1, 14]
+
+
+def test_rays_of_a_lossy_box_keep_what_the_walls_leave() -> None:
+    """Along one axis a ray meets a wall every 4 m: energy R^n with the air's share; rays in groups."""
+    normal, offset, *rest = box(SIZE)
+    keep = np.array([0.7, 0.9])
+    reflect = np.broadcast_to(keep, (6, 9, 2)).copy()
+    air = np.linspace(1.0, 0.8, 40)
+    out = np.zeros((2, 40, 2))
+    way = np.array([(1.0, 0, 0), (-1.0, 0, 0), (1.0, 0, 0), (-1.0, 0, 0)])
+    decay_kernels.walk_energy(
+        np.tile([1.0, 1.5, 1.2], (4, 1)), way, np.arange(4, dtype=np.uint64), normal, offset, True, *rest,
+        np.zeros(7, np.int64), NOTHING_F, NOTHING_I, reflect, np.zeros(6), 0.0, np.ones(2), 0.0, air, 0.5,
+        np.zeros(40), out,
+    )
+    middle = 0.5 * (np.arange(40) + 0.5)
+    for group, first in ((0, 3.0), (1, 1.0)):                       # the walls are 3 m and 1 m away
+        hits = np.where(middle <= first, 0, np.floor((middle - first) / 4.0) + 1)
+        np.testing.assert_allclose(out[group], 2 * air[:, None] * keep ** hits[:, None], rtol=1e-12)
+
+
+def test_furniture_takes_energy_as_the_free_path_says() -> None:
+    """Hits come at random, n per metre; the mean of what is kept is exp(-n d (1 - keep)) (Poisson). Splitting and
+    ending rays keep the mean. The square keeps exp(-n d (1 - keep²)), which gives the standard error of the mean; four
+    are allowed in each of 12 bins.
+    """
+    normal, offset, *rest = box(SIZE)
+    middle = 0.5 * (np.arange(12) + 0.5)
+    exact = np.exp(-0.4 * middle * 0.5)
+    error = np.sqrt((np.exp(-0.4 * middle * 0.75) - exact**2) / 2000)
+    for expected in (np.zeros(13), np.append(exact, 1.0)):
+        out = np.zeros((1, 12, 1))
+        directions = RNG.normal(size=(2000, 3))
+        directions /= np.linalg.norm(directions, axis=1)[:, None]
+        with np.errstate(over="ignore"):
+            decay_kernels.walk_energy(
+                np.tile([1.0, 1.5, 1.2], (2000, 1)), directions, np.arange(2000, dtype=np.uint64) * 7919, normal,
+                offset, True, *rest, np.zeros(7, np.int64), NOTHING_F, NOTHING_I, np.ones((6, 9, 1)), np.full(6, 0.5),
+                0.4,
+                np.array([0.5]), 0.5, np.ones(12), 0.5, expected, out,
+            )
+        np.testing.assert_array_less(np.abs(out[0, :, 0] / 2000 - exact), 4 * error)
+
+
+def test_energy_of_all_images_of_a_box() -> None:
+    """Every image written out: each wall keeps e^{-loss} per hit, furniture takes by the metre."""
+    source, listener = np.array([0.8, 1.0, 1.1]), np.array([[2.9, 2.1, 1.3]])
+    loss = np.broadcast_to(np.array([0.3, 0.5, 0.2, 0.4, 0.6, 0.1])[:, None, None], (6, 5, 1)).copy()
+    rate, bins, bin_m = 0.05, 12, 1.0
+    expected = np.zeros(bins)
+    n = np.arange(-5, 6)
+    for cell in np.stack(np.meshgrid(n, n, n, indexing="ij"), -1).reshape(-1, 3):
+        image = np.where(cell % 2 == 0, cell * SIZE + listener[0], (cell + 1) * SIZE - listener[0])
+        r = np.linalg.norm(image - source)
+        if r >= bins * bin_m or not cell.any():
+            continue
+        total = rate * r
+        for axis, k in enumerate(cell):
+            near, far = (abs(k) // 2, (abs(k) + 1) // 2) if k > 0 else ((abs(k) + 1) // 2, abs(k) // 2)
+            total += near * loss[2 * axis, 0, 0] + far * loss[2 * axis + 1, 0, 0]
+        expected[int(r / bin_m)] += 3.0 * np.exp(-total) / r**2
+    for order in ((0, 1, 2), (2, 0, 1)):
+        for exact_m in (99.0, 6.0):
+            out, shared = np.zeros((1, 1, bins, 1)), np.zeros((1, bins, 1))
+            ray_kernels.mirror_energy(source, listener, SIZE, loss, np.array(order), np.array([rate]),
+                                      np.full((1, 6, 8, 1), 3.0), np.zeros(3), bin_m, exact_m, 1e-12, out, shared)
+            np.testing.assert_allclose(out[0, 0, :, 0] + shared[0, :, 0], expected, rtol=1e-9)
+            assert (shared > 0).any() == (exact_m < bins)
