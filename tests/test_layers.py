@@ -24,6 +24,7 @@ LAYERS = {
     7: {"report", "demo"},
     8: {"commands", "figures"},
     9: {"cli"},
+    10: {"__main__"},
 }
 NUMBER = {name: number for number, names in LAYERS.items() for name in names}
 

@@ -59,9 +59,16 @@ def predict(
 ) -> None:
     """Predict a study: a table here, the report page, figures and arrays into a folder.
 
-    An interrupted study goes on where it stopped.
+    Says first how many cases there are and about how long they take. An interrupted study goes on where it stopped,
+    and a changed one computes only what the change touches.
 
-    Example: roomsim predict study.yaml --impulse-responses 48000
+    Examples:
+
+    roomsim predict study.yaml --impulse-responses 48000
+
+    roomsim predict study.yaml --jobs 4 --out results
+
+    roomsim predict study.yaml --cluster tcp://10.0.0.5:8786
     """
     _predict(study, out, jobs, as_json, impulse_responses, cluster, figure_kinds(figures))
 
@@ -112,9 +119,18 @@ def predicted(path: Path, study: StudyDefinition, jobs: int | None) -> Dataset:
 def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: str | None) -> Dataset:
     from ..studies.run import predict as run
 
-    axes = (study.rooms, study.settings, study.designs, study.places, *study.vary.values())
-    with progress(math.prod(map(len, axes))) as told:
-        return run(study, progress=told, jobs=jobs, store=store, cluster=cluster)
+    axes = {"room": study.rooms, "setting": study.settings, "design": study.designs, "place": study.places,
+            **study.vary}
+    cases = math.prod(map(len, axes.values()))
+    spanned = " × ".join(count(len(some), name) if name in _NAMES else f"{len(some)} {name}"
+                         for name, some in axes.items() if len(some) > 1)
+    typer.echo(clean(count(cases, "case") + (f": {spanned}" if spanned else "")), err=True)
+    with progress(cases) as told:
+        return run(study, progress=told, before=lambda what: typer.echo(what.words, err=True),
+                   jobs=jobs, store=store, cluster=cluster)
+
+
+_NAMES = ("room", "setting", "design", "place")
 
 
 def _impulse_responses(study: StudyDefinition, folder: Path, rate_hz: int, jobs: int | None) -> list[str]:

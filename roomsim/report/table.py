@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from xarray import Dataset
 
 MOST_LINES = 30
-"""A longer table is cut on the screen; the file has all of it."""
+"""Of a longer table the screen shows the lines that stand out most; the file has all of it."""
+STAND_OUT = ("mean_deviation_db", "slope_db_per_octave", "seat_spread_db")
+"""By these figures a line stands out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +54,8 @@ COLUMNS = (
     Column(key="slope_db_per_octave", title="slope", unit="dB/oct", form="+.1f"),
     Column(key="seat_spread_db", title="seat spread", unit="dB", form=".1f"),
 )
+
+_TITLES = {column.key: column.title for column in COLUMNS}
 
 EXPLANATION = (
     "decay: mean of the 500 Hz and 1 kHz octaves; ±: what the absorption data leave open (ISO 12999-2, coverage "
@@ -95,6 +99,28 @@ def explanation(result: Dataset) -> list[str]:
     return [line.format(**words) for line in EXPLANATION]
 
 
+def outstanding(rows: Sequence[dict[str, Any]], most: int = MOST_LINES) -> list[tuple[dict[str, Any], str, float]]:
+    """The lines that stand out most, the farthest first, each with the figure by which it does and how far.
+
+    How far: the distance of the figure from the middle (the median) of all lines, in multiples of the usual (the
+    median) distance; the largest over STAND_OUT. Lines that are equally far keep their order.
+    """
+    best: list[tuple[float, str]] = [(-1.0, "")] * len(rows)
+    for key in STAND_OUT:
+        values = np.array([np.nan if row[key] is None else row[key] for row in rows], float)
+        if not np.isfinite(values).any():
+            continue
+        distance = np.abs(values - np.nanmedian(values))
+        usual = np.nanmedian(distance)
+        if usual == 0:                              # more than half of the lines are alike
+            usual = np.nanmean(distance)
+        if usual > 0:
+            best = [max(one, (float(times), key)) if np.isfinite(times) else one
+                    for one, times in zip(best, distance / usual, strict=True)]
+    order = sorted(range(len(rows)), key=lambda k: -best[k][0])[:most]
+    return [(rows[k], best[k][1], best[k][0]) for k in order]
+
+
 def print_table(
     result: Dataset, file: IO[str] | None = None, rows: Sequence[dict[str, Any]] | None = None
 ) -> None:
@@ -116,19 +142,26 @@ def print_table(
         table.add_column(Text(f"{name}\n"), no_wrap=not console.is_terminal)
     for column in (c for c in COLUMNS if c.title):
         table.add_column(Text(f"{column.title}\n{column.unit}"), justify="right", no_wrap=True)
-    before = None
-    for row in rows[:MOST_LINES]:
-        again = row["room"] == before
+    long, before = len(rows) > MOST_LINES, None
+    if long:
+        table.add_column(Text("stands out by\n"), no_wrap=True)
+    shown = outstanding(rows) if long else [(row, "", 0.0) for row in rows]
+    for row, why, times in shown:
+        again = not long and row["room"] == before
         cells = [Text("" if again else plain_label(row["room"], 30))]
         cells += [Text(_label(row[d])) for d in ("design", *shown_dims)]
         cells += [Text("" if again and k < 2 else text) for k, text in enumerate(_cells(row))]
+        if long:
+            cells.append(Text(f"{_TITLES[why]} {times:.1f} ×" if why else "–"))
         table.add_row(*cells)
         before = row["room"]
     console.print(Text(plain_label(result.attrs.get("title", ""), 100), style="bold"), soft_wrap=True)
     console.print()
     console.print(table)
-    if len(rows) > MOST_LINES:
-        console.print(f"… and {len(rows) - MOST_LINES} more lines in table.csv", soft_wrap=True)
+    if long:
+        console.print(f"The {MOST_LINES} of {len(rows)} lines that stand out most, the farthest first: by how many "
+                      "times the usual (median) distance deviation, slope or seat spread lies from the middle of all "
+                      "lines.\nAll lines, room by room, are in table.csv.", soft_wrap=True)
     console.print()
     for line in explanation(result):
         console.print(line, style="dim", soft_wrap=True)

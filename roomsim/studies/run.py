@@ -6,9 +6,11 @@ import atexit
 import os
 import shutil
 import tempfile
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -16,10 +18,11 @@ from ..errors import InvalidValue, RoomsimError
 from .case import CaseResult, run_case
 from .cluster import ClusterFailed, connected
 from .fingerprint import Fingerprints
+from .outlook import Outlook, outlook
 from .plan import Case, Plan, make_plan
 from .result import assemble, result_bytes
 from .store import CaseStore
-from .work import Packer, end_with, one_thread, run_tasks
+from .work import Packer, end_with, one_thread, run_tasks, sheltered
 
 if TYPE_CHECKING:
     import xarray
@@ -29,6 +32,9 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int, str], None]
 """Called with the number of finished cases, the number of all, and the title of the last ("" where finished cases were
 found at the start)."""
+
+Before = Callable[[Outlook], None]
+"""Called once, before the first case starts."""
 
 Mapper = Callable[[Callable[[Case], CaseResult], Iterable[Case]], Iterable[CaseResult]]
 """Any map over cases that keeps their order."""
@@ -72,6 +78,7 @@ def predict(
     study: StudyDefinition,
     *,
     progress: Progress | None = None,
+    before: Before | None = None,
     jobs: int | None = None,
     mapper: Mapper | None = None,
     cluster: str | None = None,
@@ -83,6 +90,7 @@ def predict(
     ----------
     study : as `roomsim.load` returns it
     progress : told after each case
+    before : told once how many cases are left, and about how long they take (`studies.outlook.Outlook`)
     jobs : cases at once; all cores by default
     mapper : any map over cases that keeps their order, instead of threads or processes
     cluster : address of a Dask scheduler, such as "tcp://127.0.0.1:8786", whose workers run the cases
@@ -117,7 +125,8 @@ def predict(
     """
     _refuse_ways(jobs, mapper, cluster)               # before settings are solved, which may take a while
     plan = make_plan(study)
-    return predict_plan(plan, study, progress=progress, jobs=jobs, mapper=mapper, cluster=cluster, store=store)
+    return predict_plan(plan, study, progress=progress, before=before, jobs=jobs, mapper=mapper, cluster=cluster,
+                        store=store)
 
 
 def predict_plan(
@@ -125,6 +134,7 @@ def predict_plan(
     study: StudyDefinition,
     *,
     progress: Progress | None = None,
+    before: Before | None = None,
     jobs: int | None = None,
     mapper: Mapper | None = None,
     cluster: str | None = None,
@@ -136,7 +146,7 @@ def predict_plan(
     ----------
     plan : its first dimensions are those of a study's plan
     study : for the record of inputs
-    progress, jobs, mapper, cluster, store : as for `predict`
+    progress, before, jobs, mapper, cluster, store : as for `predict`
 
     Returns
     -------
@@ -146,7 +156,7 @@ def predict_plan(
     with _keeper(plan, store) as kept:
         prints = Fingerprints()
         keys = [prints.of_case(case) for case in plan.cases]
-        _finish(plan, keys, kept, progress, lambda cases: _results(cases, prints, jobs, mapper, cluster))
+        _finish(plan, keys, kept, progress, before, _Way(prints=prints, jobs=jobs, mapper=mapper, cluster=cluster))
         if isinstance(kept, CaseStore):
             kept.keep_only(keys)
         return assemble(plan, keys, kept.get, study, in_memory=result_bytes(plan) <= IN_MEMORY_BYTES)
@@ -166,9 +176,34 @@ def pending(study: StudyDefinition, store: CaseStore) -> int:
     return len({prints.of_case(case) for case in make_plan(study).cases} - store.keys())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """How cases are run."""
+
+    prints: Fingerprints
+    jobs: int | None
+    mapper: Mapper | None
+    cluster: str | None
+
+    def workers(self, cases: int) -> int | None:
+        """How many run at once; None where a cluster will say."""
+        from joblib import cpu_count
+
+        if self.cluster is not None:
+            return None
+        return 1 if self.mapper is not None else max(min(self.jobs or cpu_count(), cases), 1)
+
+    def processes(self, cases: int) -> bool:
+        """Whether worker processes are started here, not threads."""
+        return self.cluster is None and self.mapper is None and cases >= PROCESS_FROM and self.workers(cases) != 1
+
+    def outlook(self, cases: list[tuple[int, Case]], total: int, finished: int) -> Outlook:
+        count = len(cases)
+        return outlook([case for _, case in cases], total, finished, self.workers(count), self.processes(count))
+
+
 def _finish(
-    plan: Plan, keys: Sequence[str], kept: Keeper, progress: Progress | None,
-    results: Callable[[list[tuple[int, Case]]], Iterator[tuple[int, CaseResult]]],
+    plan: Plan, keys: Sequence[str], kept: Keeper, progress: Progress | None, before: Before | None, way: _Way
 ) -> None:
     """Compute what is not there yet."""
     alike = Counter(keys)
@@ -176,13 +211,15 @@ def _finish(
     first = {key: k for k, key in reversed(list(enumerate(keys)))}
     done = sum(key in whole for key in keys)
     total = len(keys)
+    wanted = in_order([(k, plan.cases[k]) for k in sorted(first[key] for key in first.keys() - whole)])
+    if before:
+        before(way.outlook(wanted, total, done))
     if done and progress:
         progress(done, total, "")
-    wanted = in_order([(k, plan.cases[k]) for k in sorted(first[key] for key in first.keys() - whole)])
     if not wanted:
         return
     try:
-        for index, result in results(wanted):
+        for index, result in _results(wanted, way):
             kept.put(keys[index], result)
             done += alike[keys[index]]
             if progress:
@@ -196,6 +233,8 @@ def _finish(
 def _standing(done: int, total: int, kept: Keeper) -> str:
     if not isinstance(kept, CaseStore):
         return "nothing is kept"
+    if done == 0:
+        return "no case is finished yet, nothing half-written was left"
     return f"{done} of {total} cases are finished and kept: the same command goes on from there"
 
 
@@ -215,35 +254,28 @@ def _keeper(plan: Plan, store: CaseStore | str | os.PathLike[str] | None) -> Ite
         yield kept
 
 
-def _results(
-    cases: list[tuple[int, Case]], prints: Fingerprints, jobs: int | None, mapper: Mapper | None, cluster: str | None
-) -> Iterator[tuple[int, CaseResult]]:
+def _results(cases: list[tuple[int, Case]], way: _Way) -> Iterator[tuple[int, CaseResult]]:
     """Index and result of each case, as they finish."""
-    from joblib import cpu_count
-
-    if mapper is not None:
-        done = mapper(run_case, [case for _, case in cases])
+    if way.mapper is not None:
+        done = way.mapper(run_case, [case for _, case in cases])
         for (index, _), result in zip(cases, done, strict=True):
             yield index, result
         return
-    workers = min(jobs or cpu_count(), len(cases))
-    if cluster is None and workers == 1:
+    packer, workers = Packer(way.prints), way.workers(len(cases))
+    if workers is None:
+        with connected(way.cluster) as (backend, count):
+            tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
+            yield from _parallel(run_tasks, tasks, count, backend=backend)
+    elif workers == 1:
         with one_thread():
             for index, case in cases:
                 yield index, run_case(case)
-    elif cluster is None and len(cases) < PROCESS_FROM:
+    elif way.processes(len(cases)):
+        tasks = ([packer.task(*one) for one in some] for some in together(cases, workers))
+        yield from _parallel(run_tasks, tasks, workers, backend="loky", initializer=end_with, initargs=(os.getpid(),))
+    else:
         with one_thread():
             yield from _parallel(_run_together, together(cases, workers), workers, backend="threading")
-    else:
-        packer = Packer(prints)
-        if cluster is None:
-            tasks = ([packer.task(*one) for one in some] for some in together(cases, workers))
-            ends = {"initializer": end_with, "initargs": (os.getpid(),)}
-            yield from _parallel(run_tasks, tasks, workers, backend="loky", **ends)
-        else:
-            with connected(cluster) as (backend, count):
-                tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
-                yield from _parallel(run_tasks, tasks, count, backend=backend)
 
 
 MOST_TOGETHER = 6
@@ -281,10 +313,14 @@ def _parallel(
     from joblib import Parallel, delayed, parallel_config
     from joblib.externals.loky.process_executor import BrokenProcessPool
 
+    # Ctrl-C is told once, in our words.
+    warnings.filterwarnings("ignore", r"\d+ tasks (which|have)", UserWarning)
     with parallel_config(backend=backend, **settings):
         pool = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1, max_nbytes=None)
         try:
-            for some in pool(delayed(function)(*some) for some in arguments):
+            with sheltered() if backend == "loky" else nullcontext():
+                results = pool(delayed(function)(*some) for some in arguments)
+            for some in results:
                 yield from some
         except BrokenProcessPool:
             raise WorkerDied("a worker process died; where memory is short, fewer --jobs may help") from None

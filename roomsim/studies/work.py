@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import signal
 import threading
 import time
 from collections import OrderedDict
@@ -124,6 +125,28 @@ def _lift(limit: Any) -> None:
     release(force=True)
     limit.restore_original_limits()
     release(force=True)
+
+
+@contextmanager
+def sheltered() -> Iterator[None]:
+    """Processes that start inside never see Ctrl-C, which a terminal sends to all: this one alone answers, afterwards.
+
+    They inherit the blocked signal, so that it cannot strike while they still load, before any code of ours runs.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    from multiprocessing import resource_tracker as plain
+
+    from joblib.externals.loky.backend import resource_tracker as of_the_pool
+
+    for tracker in (plain, of_the_pool):                # their start lifts the block again: let it be over
+        tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def end_with(parent: int) -> None:

@@ -8,7 +8,7 @@ import json
 import numpy as np
 import pytest
 
-from roomsim.report.table import COLUMNS, MOST_LINES, print_table, table_rows
+from roomsim.report.table import COLUMNS, MOST_LINES, outstanding, print_table, table_rows
 
 
 def printed(result) -> str:
@@ -47,7 +47,8 @@ def test_piped_lines_are_aligned_whole_and_without_control_codes(made_result) ->
     text = printed(result)
     assert "\x1b" not in text
     heading = next(line for line in text.splitlines() if line.startswith("room"))
-    assert heading.split()[-2:] == ["seat", "spread"] and len(heading) > 120          # not wrapped at 80
+    assert heading.split()[-5:] == ["seat", "spread", "stands", "out", "by"]
+    assert len(heading) > 120                                                          # not wrapped at 80
     body = [line for line in text.splitlines() if "0.1" in line or "0.3" in line]
     assert len(body) >= 20
 
@@ -76,7 +77,11 @@ def test_long_tables_are_cut_on_the_screen_only(made_result) -> None:
     result = made_result(per_octave=3, seats=2, vary={"place.gap_m": [0.1 * k for k in range(1, 9)]})
     rows = table_rows(result)
     assert len(rows) == 48
-    assert f"and {48 - MOST_LINES} more lines in table.csv" in printed(result)
+    text = printed(result)
+    assert f"The {MOST_LINES} of 48 lines that stand out most, the farthest first" in text
+    assert "All lines, room by room, are in table.csv." in text
+    shown = [line.split()[-2] for line in text.splitlines() if line.rstrip().endswith(" ×")]
+    assert len(shown) == MOST_LINES and [float(x) for x in shown] == sorted(map(float, shown), reverse=True)
 
 
 def test_what_cannot_be_told_is_a_dash(made_result) -> None:
@@ -87,3 +92,21 @@ def test_what_cannot_be_told_is_a_dash(made_result) -> None:
 
 def test_files_name_the_units() -> None:
     assert all(c.key.endswith(("_m", "_m3", "_s", "_hz", "_db", "_db_per_octave")) for c in COLUMNS)
+
+
+def test_the_lines_that_stand_out_come_first() -> None:
+    """Hand-made: medians 2, -1 and 1; usual distances 0.1, 0.2 and 0 (then the mean)."""
+    rows = [{"room": k, "mean_deviation_db": 2 + 0.1 * (k % 3 - 1), "slope_db_per_octave": -1 + 0.2 * (k % 3 - 1),
+             "seat_spread_db": 1.0} for k in range(40)]
+    rows[7]["mean_deviation_db"] = 1.2                  # 8 times the usual distance below the middle: good counts too
+    rows[20]["slope_db_per_octave"] = -2.0              # 5 times
+    rows[31]["mean_deviation_db"] = None                # nothing to read a deviation from
+    found = outstanding(rows)
+    assert [(row["room"], key) for row, key, _ in found[:2]] == [(7, "mean_deviation_db"), (20, "slope_db_per_octave")]
+    assert [times for *_, times in found[:2]] == pytest.approx([8, 5])
+    assert len(found) == MOST_LINES and found[2][2] == pytest.approx(1)
+    alike = [{"room": k, **dict.fromkeys(rows[0].keys() - {"room"}, 1.0)} for k in range(40)]
+    assert [row["room"] for row, *_ in outstanding(alike)] == list(range(MOST_LINES))       # as they stand
+    alike[35]["seat_spread_db"] = 3.0
+    assert outstanding(alike)[0][0]["room"] == 35
+    assert outstanding([{"room": 1, "mean_deviation_db": None, "slope_db_per_octave": None, "seat_spread_db": 1.0}])
