@@ -22,7 +22,8 @@ GAPS = [round(0.05 + 0.01 * k, 3) for k in range(2 * PROCESS_FROM)]
 SMALL = STUDY.replace("per_octave: 12", "per_octave: 6").replace("count: 3", "count: 2")
 SEED = 8
 READY = "import roomsim.__main__ as m, sys; print('in', flush=True); sys.exit(m.main())"
-SAID = ("interrupted; nothing was begun", "nothing half-written was left", "cases are finished and kept: the same command goes on from there")
+SAID = ("interrupted; nothing was begun", "nothing half-written was left",
+        "cases are finished and kept: the same command goes on from there")
 
 
 def workers(process: int) -> Iterator[int]:
