@@ -150,3 +150,10 @@ def test_a_peak_of_known_height():
     at = int(np.argmin(np.abs(f - 2000)))
     energy[at] = 10.0
     assert excess_db(energy, f)[at] == pytest.approx(10 * np.log10(3.25))   # one of four twelfths: (3 + 10) / 4
+
+
+def test_the_neighbours_of_a_band() -> None:
+    from roomsim.analysis.peaks import _near
+
+    bands = np.arange(5)
+    assert [bands[_near(at, bands)].tolist() for at in (0, 1, 4)] == [[0, 1], [0, 1, 2], [3, 4]]

@@ -72,3 +72,61 @@ def test_rooms_like_these_is_the_paired_t_test():
     found, peer = over_rooms(values, 0.9), stats.ttest_1samp(values, 0.0)
     assert found.p == pytest.approx(peer.pvalue, rel=1e-9)
     assert (found.low, found.high) == pytest.approx(tuple(peer.confidence_interval(0.9)), rel=1e-9)
+
+
+def test_means_leave_out_what_is_not_known():
+    from roomsim.analysis.measures import _of
+    from roomsim.analysis.verdict import _mean_known
+
+    nan = np.nan
+    found = _mean_known(np.array([[1.0, nan, 3.0], [nan, nan, nan], [5.0, nan, nan]]))
+    np.testing.assert_array_equal(found, [2.0, nan, 5.0])
+    assert _of(np.empty((2, 3, 0))).shape == (2, 3) and np.isnan(_of(np.empty((2, 3, 0)))).all()
+
+
+def test_bands_fill_the_range_of_the_result_and_no_more(made_result):
+    """Twelfths of an octave, base ten, to within the 3 % by which limits may be nominal."""
+    from roomsim.analysis.seat_bands import seat_bands
+
+    result = made_result(per_octave=6)
+    result = result.isel(frequency=slice(5, -8))
+    f = result["frequency"].values
+    for low, high in ((20.0, 20000.0), (100.0, 1000.0)):
+        band = seat_bands(result, low, high).band_hz
+        low, high = max(low, f[0]), min(high, f[-1])
+        step = 10 ** (0.3 / 12)
+        np.testing.assert_allclose(np.diff(np.log10(band)), 0.3 / 12, rtol=1e-9)
+        assert band[0] / step <= low * 0.97 < band[0] and band[-1] < high * 1.03 <= band[-1] * step
+
+
+def test_numbers_and_sentences_of_a_difference():
+    from roomsim.analysis.measures import MEASURES
+    from roomsim.analysis.pairing import Estimate
+    from roomsim.analysis.words import difference_words, number
+
+    measures = {one.key: one for one in MEASURES} if not isinstance(MEASURES, dict) else MEASURES
+    slope, bass = measures["slope_db_per_octave"], measures["bass_extension_hz"]
+    assert number(slope, -1.26) == "−1.3 dB/octave" and number(slope, 0.24, True) == "+0.2 dB/octave"
+    assert number(bass, 47.6) == "48 Hz" and number(bass, 2.4, True) == "+2 Hz"
+
+    def words(value: float, low: float, high: float, verdict: str, rooms: int = 3) -> str:
+        here = Estimate(value=value, low=low, high=high, p=0.01)
+        return difference_words(slope, "a", "b", here, verdict, "a", rooms, 0.9)
+
+    nan = float("nan")
+    assert words(nan, nan, nan, "not shown").endswith("cannot be compared")
+    assert "+0.5 dB/octave; one seat does not show" in words(0.5, nan, nan, "not shown")
+    assert "+0.5 dB/octave (90 %: +0.2 to +0.8 dB/octave), real in these rooms" in words(0.5, 0.2, 0.8, "real")
+    assert "not shown for others; a is better" in words(0.5, 0.2, 0.8, "real")
+    alone = words(0.5, 0.2, 0.8, "real", rooms=1)
+    assert "real in this room; a is better" in alone
+
+
+@pytest.mark.parametrize(("frequency", "fine"), [((0.5, 100.0), True), ((0.0, 100.0), False), ((-5.0, 100.0), False),
+                                                 ((20.0, 20.0), False), ((20.0, np.inf), False)])
+def test_frequencies_of_a_target(frequency, fine):
+    if fine:
+        assert roomsim.Target(name="x", frequency_hz=frequency, level_db=(0.0, 6.0)).at(frequency).tolist() == [0, 6]
+    else:
+        with pytest.raises(InvalidValue, match="do not rise"):
+            roomsim.Target(name="x", frequency_hz=frequency, level_db=(0.0, 6.0))

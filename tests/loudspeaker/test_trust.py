@@ -146,3 +146,63 @@ def test_long_filters_are_summed_exactly():
     found = Fir(taps=taps, sample_rate_hz=48000).response(f)
     np.testing.assert_allclose(found[:4], plain, rtol=1e-9)
     assert found[4] == 0
+
+
+def test_spectra_of_shifted_pulses() -> None:
+    """A unit sample at n is e^{-j2πfn/rate}, whatever the axes before; to 0.45 of the sampling rate."""
+    from roomsim.loudspeaker.impulse import spectra_of_impulses
+
+    pulses = np.zeros((2, 3, 400))
+    at = np.array([[0, 5, 17], [399, 40, 1]])
+    pulses[np.arange(2)[:, None], np.arange(3), at] = 2.0
+    f, found = spectra_of_impulses(pulses, 8000.0, delay_samples=np.full((2, 3), 3.0))
+    assert found.shape == (2, 3, f.size)
+    np.testing.assert_allclose(found, 2 * np.exp(-2j * np.pi * f * (at[..., None] + 3) / 8000), atol=1e-9)
+    assert 20.0 * 0.97 <= f[0] <= 20.0 * 1.03 and 3600 / 1.03 < f[-1] <= 3600 * 1.001
+
+
+def test_a_known_sensitivity_scales_and_nothing_else() -> None:
+    from roomsim.loudspeaker.drivers import Cap, Omni
+    from roomsim.loudspeaker.wrapped import Scaled
+
+    cap = Cap(name="c", radius_m=0.03, sphere_radius_m=0.05)
+    loud = Scaled(driver=cap, axis_pa_m=2.5)
+    way = np.array([[1.0, 0, 0], [0, 1.0, 0]])
+    np.testing.assert_allclose(loud.far_pressure([500, 5000], way), 2.5 * cap.far_pressure([500, 5000], way))
+    assert abs(loud.far_pressure([1000], way[:1])[0, 0]) == pytest.approx(2.5)           # sketches have 1 Pa m there
+    assert loud.calibrated and not cap.calibrated and loud.sphere_radius_m == 0.05 and loud.name == "c"
+    assert Scaled(driver=Omni(name="o"), axis_pa_m=1.0).sphere_radius_m == 0.0
+
+
+def test_a_hole_in_the_front_counts_as_part_of_the_front() -> None:
+    """A cap of 20° about the axis is missing; up to 1.1 to 1.6 spacings from a measured direction is covered."""
+    from roomsim.loudspeaker.coverage import coverage_of
+    from roomsim.sphere import fibonacci_grid
+
+    grid = fibonacci_grid(4000)
+    seen = coverage_of(grid[(grid[:, 0] > 0) & (grid[:, 0] < np.cos(np.radians(20)))])
+    assert seen.kind == "partial" and seen.front_only
+    least, most = (1 - np.cos(np.radians(20 - reach * seen.spacing_deg)) for reach in (1.6, 1.1))
+    assert least - 0.001 < seen.missing < most + 0.001                   # of the front half; 1500 directions tell 0.001
+
+
+def test_the_trusted_range_of_a_measurement_is_what_it_says() -> None:
+    from roomsim.loudspeaker.measured import MeasuredDirectivity
+    from roomsim.sphere import fibonacci_grid
+
+    f, way = np.array([100.0, 200, 400, 800, 1600, 3200]), fibonacci_grid(200)
+    data = MeasuredDirectivity(name="x", frequency_hz=f, directions=way, values=np.ones((200, 6), complex),
+                               has_phase=True, speed_m_s=343.0, low_hz=200.0, high_hz=800.0)
+    assert data.trusted.tolist() == [False, True, True, True, False, False]
+
+
+@pytest.mark.parametrize(("rate", "fine"), [(999.0, False), (1000.0, True), (1e6, True), (1.1e6, False)])
+def test_rates_of_taps(rate: float, fine: bool) -> None:
+    from roomsim.errors import InvalidValue
+    from roomsim.loudspeaker.filters import Fir
+
+    if fine:
+        assert Fir(taps=np.array([0.0, 1.0]), sample_rate_hz=rate).delay_s == pytest.approx(1 / rate)
+    else:
+        with pytest.raises(InvalidValue, match="1000 to 1e6"):
+            Fir(taps=np.array([1.0]), sample_rate_hz=rate)

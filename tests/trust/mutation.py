@@ -136,15 +136,20 @@ def reached_by(items: list[pytest.Item], folder: Path, most_s: float) -> dict[st
 
 def tests_of(module: str, line: int, last: int, items: list[pytest.Item], reached: dict[str, Any],
              each_s: float) -> list[pytest.Item]:
-    """Tests that reach one of these lines, or the module if none does (run at import), quickest first."""
+    """Tests that reach one of these lines, quickest first; of lines that run at import, the module's test files."""
     known = [item for item in items if reached.get(item.nodeid, {}).get("passed")]
 
     def touching(lines: set[int] | None) -> list[pytest.Item]:
         return [item for item in known if module in reached[item.nodeid]["lines"]
                 and (lines is None or lines & set(reached[item.nodeid]["lines"][module]))]
 
-    chosen = touching(set(range(line, last + 1))) or touching(None)
+    chosen = touching(set(range(line, last + 1)))
     chosen.sort(key=lambda item: reached[item.nodeid]["seconds"])
+    if not chosen:
+        files = {item.nodeid.split("::")[0] for item in touching(None)}
+        own = f"test_{Path(module).stem}.py"
+        chosen = [item for item in known if item.nodeid.split("::")[0] in files]
+        chosen.sort(key=lambda item: (own not in item.nodeid, reached[item.nodeid]["seconds"]))
     out, total = [], 0.0
     for item in chosen:
         total += reached[item.nodeid]["seconds"]
