@@ -1,17 +1,14 @@
-"""Parts of the compiled loops, one by one, against closed forms and general libraries; quick if not compiled too."""
+"""Parts of the compiled loops of waves and images, one by one, against closed forms and general libraries."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-import shapely
 from scipy.integrate import quad
-from scipy.spatial import ConvexHull
 from scipy.special import eval_legendre, spherical_jn
 
-from roomsim.engines import decay_kernels, patch_kernels, ray_kernels, tree_kernels, wave_kernels
+from roomsim.engines import patch_kernels, wave_kernels
 
-pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered")       # of counters, if not compiled
 RNG = np.random.default_rng(3)
 
 
@@ -21,8 +18,6 @@ def fresh() -> None:
     global RNG
     RNG = np.random.default_rng(3)
 
-
-NOTHING_F, NOTHING_I = np.zeros((0, 4)), np.zeros(0, np.int64)
 
 
 def modes(length: float, count: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -294,240 +289,6 @@ def test_modes_of_a_damped_room_solve_their_equations() -> None:
             one = q[n], a[n], b[n], lengths[axis]
             square = integral(lambda x, one=one: shape(*one, x) ** 2, 0, lengths[axis])
             assert square == pytest.approx(1, abs=1e-8)
-
-
-# Polygons and rays ----------------------------------------------------------------------------------------------------
-
-def test_random_numbers_are_splitmix64() -> None:
-    """First outputs for the seed 1234567, as widely printed for this public generator (from memory), to 53 bits."""
-    for draw in (ray_kernels._uniform, decay_kernels._draw):
-        state = np.array([1234567], np.uint64)
-        with np.errstate(over="ignore"):
-            found = [draw(state) for _ in range(3)]
-        exact = [6457827717110365317, 3203168211198807973, 9817491932198370423]
-        assert found == [((one >> 11) + 0.5) / 2**53 for one in exact]
-
-
-STAR = np.array([(0, 0), (4, 0.5), (3, 2), (4, 4), (1.8, 2.6), (0.2, 3.7), (0.9, 1.5)], float)
-
-
-def test_inside_a_polygon() -> None:
-    shown = shapely.Polygon(STAR)
-    for u, v in RNG.uniform(-0.5, 4.5, (400, 2)):
-        for kernels in (ray_kernels, tree_kernels):
-            assert kernels._in_polygon(u, v, STAR, 0, len(STAR)) == shown.contains(shapely.Point(u, v))
-
-
-def flat(points):
-    return np.column_stack([points, np.zeros(len(points))])
-
-
-def test_clipping_hulls_and_doubles() -> None:
-    convex = flat(np.array([(0, 0), (3, 0.4), (4, 2), (2, 3.5), (0.3, 2)], float))
-    for _ in range(40):
-        m, limit = RNG.normal(size=3), RNG.uniform(-2, 6)
-        out = np.empty((16, 3))
-        count = tree_kernels._clipped(convex, len(convex), out, *m, limit)
-        far = 50.0
-        edge = np.array([-m[1], m[0]]) / np.hypot(*m[:2])
-        normal = m[:2] / np.hypot(*m[:2])
-        start = normal * limit / np.hypot(*m[:2])
-        half = shapely.Polygon([start - far * edge, start + far * edge, start + far * (edge + normal),
-                                start + far * (normal - edge)])
-        left = shapely.Polygon(convex[:, :2]).intersection(half)
-        found = shapely.Polygon(out[:count, :2]).area if count > 2 else 0.0
-        assert found == pytest.approx(left.area, abs=1e-9)
-    turn = np.linalg.qr(RNG.normal(size=(3, 3)))[0]
-    for rotation in (np.eye(3), np.roll(np.eye(3), 1, 0), np.roll(np.eye(3), 2, 0), turn):
-        cloud = RNG.uniform(0, 3, (15, 2))
-        points, normal = flat(cloud) @ rotation, rotation[2] * np.linalg.det(rotation)
-        for side in (1, -1):
-            out = np.empty((16, 3))
-            count = tree_kernels._hull(points, 15, out, *(side * normal))
-            hull = ConvexHull(cloud)
-            assert count == len(hull.vertices)
-            area = 0.5 * sum(np.cross(out[i] - out[0], out[i + 1] - out[0]) for i in range(1, count - 1)) @ normal
-            assert area == pytest.approx(side * hull.volume, rel=1e-9)         # counter-clockwise about the normal
-    doubled = np.repeat(convex, 2, axis=0)
-    assert tree_kernels._without_doubles(doubled, len(doubled)) == len(convex)
-    assert {tuple(p) for p in doubled[: len(convex)]} == {tuple(p) for p in convex}
-    small = flat(np.array([(0, 0), (0.02, 0), (0.02, 0.01), (0, 0.01)], float))
-    # far away the solid angle of a small face is area × cos / r²
-    assert tree_kernels._seen_angle(small, 4, 1.0, 2.0, 2.0, 0, 0, 1) == pytest.approx(2e-4 * (2 / 3) / 9, rel=0.02)
-
-
-def test_too_far_is_the_triangle_inequality() -> None:
-    window = flat(np.array([(-0.1, -0.1), (0.1, -0.1), (0.1, 0.1), (-0.1, 0.1)]))
-    listener, radius = np.array([[0.0, 0.0, 3.0]]), np.sqrt(0.02)
-    for spare, far in ((1e-6, False), (-1e-6, True)):       # 4 m there, 3 m on, less twice the radius
-        reach = np.array([7.0 - 2 * radius + spare])
-        assert tree_kernels._too_far(window, 4, 0, 0, -4.0, listener, reach, 0.0) == far
-        assert tree_kernels._too_far(window, 4, 0, 0, -4.0, listener, reach - 0.5, 0.5) == far
-
-
-def test_hits_with_one_factor_are_counted_together() -> None:
-    start, face = np.array([0, 3, 5]), np.array([0, 1, 2, 0, 1])
-    cosine, mix = np.array([0.5, 0.5, 0.25, 0.5, 0.4]), np.array([7, 7, 8])
-    begin, of, times, fall = np.empty(3, np.int64), np.empty(5, np.int64), np.empty(5, np.int64), np.empty(5)
-    count = tree_kernels.merge_hits(start, face, cosine, mix, begin, of, times, fall)
-    assert count == 4 and list(begin) == [0, 2, 4] and list(of[:4]) == [7, 8, 7, 7] and list(times[:4]) == [2, 1, 1, 1]
-    np.testing.assert_allclose(fall[:4], -np.log([0.5, 0.25, 0.5, 0.4]))
-
-
-def box(size):
-    """Flattened faces of a box, as ray_surfaces.RayGeometry would give them: two per axis, normals inward."""
-    normal, origin, axis_u, axis_v, corners = [], [], [], [], []
-    for axis in range(3):
-        u, v = (axis + 1) % 3, (axis + 2) % 3
-        for end in (0, 1):
-            normal.append(np.eye(3)[axis] * (1 - 2 * end))
-            origin.append(np.eye(3)[axis] * size[axis] * end)
-            axis_u.append(np.eye(3)[u])
-            axis_v.append(np.eye(3)[v])
-            corners += [(0, 0), (size[u], 0), (size[u], size[v]), (0, size[v])]
-    normal, origin = np.array(normal), np.array(origin)
-    return (normal, (normal * origin).sum(1), origin, np.array(axis_u), np.array(axis_v), np.array(corners, float),
-            4 * np.arange(7))
-
-
-SIZE = np.array([4.0, 3.0, 2.5])
-
-
-def test_the_next_face_of_a_box() -> None:
-    """Slabs: the least of the distances to the three planes ahead."""
-    normal, offset, *rest = box(SIZE)
-    for _ in range(60):
-        start, way = RNG.uniform(0.1, 0.9, 3) * SIZE, RNG.normal(size=3)
-        way /= np.linalg.norm(way)
-        slabs = np.where(way > 0, (SIZE - start) / way, -start / way)
-        axis = int(np.argmin(slabs))
-        for convex in (True, False):
-            for ahead in (ray_kernels.next_face, decay_kernels._face_ahead):
-                distance, face = ahead(*start, *way, normal, offset, convex, *rest)
-                assert face == 2 * axis + (way[axis] > 0) and distance == pytest.approx(slabs[axis], rel=1e-12)
-        wall = 2 * axis + (way[axis] > 0)
-        for reach, hit in ((0.999, False), (1.001, True)):
-            end = start + reach * slabs[axis] * way
-            assert tree_kernels.blocked(*start, *end, -1, -1, normal, offset, *rest) == hit
-            assert not tree_kernels.blocked(*start, *end, -1, wall, normal, offset, *rest)
-
-
-def test_a_sphere_before_a_wall_keeps_all_but_its_cap() -> None:
-    """Volume of a cap: π h² (3 r - h) / 3. Even directions in Lambert's spiral: 1e-3 with 2000 of them."""
-    from roomsim.sphere import fibonacci_grid
-
-    normal, offset, *rest = box(SIZE)
-    radius, away = 0.6, 0.25
-    cap = np.pi * (radius - away) ** 2 * (3 * radius - (radius - away)) / 3
-    for convex in (True, False):
-        found = ray_kernels.visible_volume(np.array([away, 1.5, 1.2]), radius, fibonacci_grid(2000),
-                                           normal, offset, convex, *rest)
-        assert found == pytest.approx(4 * np.pi * radius**3 / 3 - cap, rel=1e-3)
-
-
-def test_patches_and_elements_of_a_face() -> None:
-    _, _, origin, axis_u, axis_v, corners, corner_start = box(SIZE)
-    patches, of = np.array([[0.5, 1.5, 0.2, 1.0]]), np.array([6])
-    start, own = np.array([0, 0, 0, 0, 0, 1, 1]), np.arange(6)
-    # surface 4 is cut at u = 1 and 2 and at v = 1.2: elements 10 to 15; all others are whole
-    lines, grid = np.array([1.0, 2.0, 1.2]), np.zeros((7, 3), np.int64)
-    grid[4] = 0, 2, 3
-    first = np.array([0, 1, 2, 3, 4, 10, 11, 12])
-    cells = np.array([0, 1, 2, 3, 10, 11, 12, 13, 14, 15, 5, 6])
-    points = np.array([(0.3, 0.3, 0), (1.0, 0.9, 0), (1.6, 0.3, 0), (3.9, 2.9, 0), (0.2, 2.0, 0), (4.2, 1, 0),
-                       (2.4, 1.1, 0)])
-    found = np.empty(len(points), np.int64)
-    # face 4 is the floor: u is x, v is y
-    ray_kernels.elements_of(4, points, origin, axis_u, axis_v, corners, corner_start, own, start, patches, of,
-                            lines, grid, first, cells, found)
-    assert list(found) == [10, 6, 12, 15, 11, -1, 14]
-
-
-def test_rays_of_a_lossy_box_keep_what_the_walls_leave() -> None:
-    """Along one axis a ray meets a wall every 4 m: energy R^n with the air's share; rays in groups."""
-    normal, offset, *rest = box(SIZE)
-    keep = np.array([0.7, 0.9])
-    reflect = np.broadcast_to(keep, (6, 9, 2)).copy()
-    air = np.linspace(1.0, 0.8, 40)
-    out = np.zeros((2, 40, 2))
-    way = np.array([(1.0, 0, 0), (-1.0, 0, 0), (1.0, 0, 0), (-1.0, 0, 0)])
-    decay_kernels.walk_energy(
-        np.tile([1.0, 1.5, 1.2], (4, 1)), way, np.arange(4, dtype=np.uint64), normal, offset, True, *rest,
-        np.zeros(7, np.int64), NOTHING_F, NOTHING_I, reflect, np.zeros(6), 0.0, np.ones(2), 0.0, air, 0.5,
-        np.zeros(40), out,
-    )
-    middle = 0.5 * (np.arange(40) + 0.5)
-    for group, first in ((0, 3.0), (1, 1.0)):                       # the walls are 3 m and 1 m away
-        hits = np.where(middle <= first, 0, np.floor((middle - first) / 4.0) + 1)
-        np.testing.assert_allclose(out[group], 2 * air[:, None] * keep ** hits[:, None], rtol=1e-12)
-
-
-def test_a_patch_takes_the_place_of_its_face() -> None:
-    """As above, but the wall at x = 4 m has a patch where every other ray meets it, the last face's patch elsewhere."""
-    normal, offset, *rest = box(SIZE)
-    reflect = np.ones((8, 9, 1))
-    reflect[1], reflect[6], reflect[7] = 0.9, 0.5, 0.1
-    patches, of = np.array([[1.0, 2.0, 0.5, 1.5], [0.0, 4.0, 0.0, 3.0]]), np.array([6, 7])
-    start = np.array([0, 0, 1, 1, 1, 1, 2])                        # face 1 has the first, face 5 the second
-    out = np.zeros((2, 20, 1))
-    positions = np.array([(1.0, 1.5, 1.2), (1.0, 2.5, 1.2), (1.0, 1.5, 0.3), (1.0, 0.5, 1.2)])
-    decay_kernels.walk_energy(
-        positions, np.tile([1.0, 0, 0], (4, 1)), np.arange(4, dtype=np.uint64), normal, offset, True, *rest,
-        start, patches, of, reflect, np.zeros(8), 0.0, np.ones(1), 0.0, np.ones(20), 0.5, np.zeros(20), out,
-    )
-    middle = 0.5 * (np.arange(20) + 0.5)
-    hits = np.where(middle <= 3.0, 0, np.floor((middle - 3.0) / 8.0) + 1)            # of this wall: each 8 m
-    np.testing.assert_allclose(out[0, :, 0], 0.5**hits + 0.9**hits, rtol=1e-12)
-    np.testing.assert_allclose(out[1, :, 0], 0.9**hits + 0.9**hits, rtol=1e-12)
-
-
-def test_furniture_takes_energy_as_the_free_path_says() -> None:
-    """Hits come at random, n per metre; the mean of what is kept is exp(-n d (1 - keep)) (Poisson). Splitting and
-    ending rays keep the mean. The square keeps exp(-n d (1 - keep²)), which gives the standard error of the mean; four
-    are allowed in each of 12 bins.
-    """
-    normal, offset, *rest = box(SIZE)
-    middle = 0.5 * (np.arange(12) + 0.5)
-    exact = np.exp(-0.4 * middle * 0.5)
-    error = np.sqrt((np.exp(-0.4 * middle * 0.75) - exact**2) / 2000)
-    for expected in (np.zeros(13), np.append(exact, 1.0)):
-        out = np.zeros((1, 12, 1))
-        directions = RNG.normal(size=(2000, 3))
-        directions /= np.linalg.norm(directions, axis=1)[:, None]
-        with np.errstate(over="ignore"):
-            decay_kernels.walk_energy(
-                np.tile([1.0, 1.5, 1.2], (2000, 1)), directions, np.arange(2000, dtype=np.uint64) * 7919, normal,
-                offset, True, *rest, np.zeros(7, np.int64), NOTHING_F, NOTHING_I, np.ones((6, 9, 1)), np.full(6, 0.5),
-                0.4,
-                np.array([0.5]), 0.5, np.ones(12), 0.5, expected, out,
-            )
-        np.testing.assert_array_less(np.abs(out[0, :, 0] / 2000 - exact), 4 * error)
-
-
-def test_energy_of_all_images_of_a_box() -> None:
-    """Every image written out: each wall keeps e^{-loss} per hit, furniture takes by the metre."""
-    source, listener = np.array([0.8, 1.0, 1.1]), np.array([[2.9, 2.1, 1.3]])
-    loss = np.broadcast_to(np.array([0.3, 0.5, 0.2, 0.4, 0.6, 0.1])[:, None, None], (6, 5, 1)).copy()
-    rate, bins, bin_m = 0.05, 12, 1.0
-    expected = np.zeros(bins)
-    n = np.arange(-5, 6)
-    for cell in np.stack(np.meshgrid(n, n, n, indexing="ij"), -1).reshape(-1, 3):
-        image = np.where(cell % 2 == 0, cell * SIZE + listener[0], (cell + 1) * SIZE - listener[0])
-        r = np.linalg.norm(image - source)
-        if r >= bins * bin_m or not cell.any():
-            continue
-        total = rate * r
-        for axis, k in enumerate(cell):
-            near, far = (abs(k) // 2, (abs(k) + 1) // 2) if k > 0 else ((abs(k) + 1) // 2, abs(k) // 2)
-            total += near * loss[2 * axis, 0, 0] + far * loss[2 * axis + 1, 0, 0]
-        expected[int(r / bin_m)] += 3.0 * np.exp(-total) / r**2
-    for order in ((0, 1, 2), (2, 0, 1)):
-        for exact_m in (99.0, 6.0):
-            out, shared = np.zeros((1, 1, bins, 1)), np.zeros((1, bins, 1))
-            ray_kernels.mirror_energy(source, listener, SIZE, loss, np.array(order), np.array([rate]),
-                                      np.full((1, 6, 8, 1), 3.0), np.zeros(3), bin_m, exact_m, 1e-12, out, shared)
-            np.testing.assert_allclose(out[0, 0, :, 0] + shared[0, :, 0], expected, rtol=1e-9)
-            assert (shared > 0).any() == (exact_m < bins)
 
 
 # Images ---------------------------------------------------------------------------------------------------------------

@@ -31,7 +31,7 @@ PACKAGES = ("engines", "analysis", "loudspeaker")
 SUITES = ("tests/loudspeaker", "tests/analysis", "tests/engines", "tests/settings", "tests/files",
           "tests/trust/test_same_answer.py")
 KERNEL_SUITES = tuple(f"tests/engines/test_{name}.py" for name in (
-    "kernel_parts", "kernels", "fresnel", "roots", "visible_paths", "plate_weights"))
+    "kernel_parts", "kernel_rays", "kernels", "fresnel", "roots", "visible_paths", "plate_weights"))
 KERNELS = ("engines/decay_kernels.py", "engines/fresnel_kernels.py", "engines/kernels.py", "engines/patch_kernels.py",
            "engines/ray_kernels.py", "engines/tree_kernels.py", "engines/wave_kernels.py")
 """Modules whose functions are compiled."""
