@@ -182,7 +182,7 @@ def _far(
         if key not in known:
             known[key] = emitter.directivity.far_pressure(f, directions @ emitter.rotation)
         total += known[key] * emitter.filter.response(f) * np.exp(
-            1j * np.outer(directions @ (emitter.position_m - centre), k)
+            1j * np.outer(directions @ np.round(emitter.position_m - centre, 9), k)     # the same bits in every room
         )
     return total
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,7 +54,9 @@ def crossfade_weight(frequency_hz: ArrayLike, crossfade_hz: tuple[float, float])
     return 0.5 * (1 + np.cos(np.pi * np.clip(position, 0, 1)))
 
 
-def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = None) -> Response:
+def simulate(
+    scene: Scene, frequency_hz: ArrayLike, options: Options | None = None, *, threads: int = 1
+) -> Response:
     """Response of every channel at every listener.
 
     Parameters
@@ -60,6 +64,7 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
     scene : room, placed loudspeakers, listeners
     frequency_hz : analysis frequencies, rising, shape (n_frequency,)
     options : how the engines are joined
+    threads : with two or more, image sources are summed beside the other engines; the result does not depend on it
 
     Returns
     -------
@@ -67,11 +72,17 @@ def simulate(scene: Scene, frequency_hz: ArrayLike, options: Options | None = No
     """
     options = options or Options()
     f = np.asarray(frequency_hz, float)
-    images = trace_images(scene, f, hand_over_s=options.hand_over_s, fade_s=HAND_OVER_FADE_S,
-                          all_within_ms=EARLY_WINDOW_MS)
-    rays = trace_rays(scene, RAY_BANDS_HZ, rays=options.rays, seed=options.seed)
+
+    def by_images() -> ImagePart:
+        return trace_images(scene, f, hand_over_s=options.hand_over_s, fade_s=HAND_OVER_FADE_S,
+                            all_within_ms=EARLY_WINDOW_MS)
+
+    with ThreadPoolExecutor(max_workers=1) if threads > 1 else nullcontext() as pool:
+        beside = pool.submit(by_images) if pool else None    # the others keep what they found for this thread's next
+        rays = trace_rays(scene, RAY_BANDS_HZ, rays=options.rays, seed=options.seed)
+        wave, weight = _wave_part(scene, f, options)
+        images = beside.result() if beside else by_images()
     late, scattered = ray_spectra(scene, f, rays, images.hand_over_s)
-    wave, weight = _wave_part(scene, f, options)
     return Response(
         frequency_hz=f,
         channels=scene.channels,

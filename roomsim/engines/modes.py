@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -87,8 +88,9 @@ class RoomModes:
     admittance: NDArray[np.complex128]
 
 
+@lru_cache(maxsize=16)
 def room_modes(room: Room, high_hz: float) -> RoomModes:
-    """All modes up to a frequency.
+    """All modes up to a frequency, remembered for the last rooms.
 
     Parameters
     ----------

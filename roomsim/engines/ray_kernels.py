@@ -21,6 +21,9 @@ WALLS, FURNITURE, DROPPED, LOST, FLYING = range(5)
 
 LEDGER_ROWS = 5
 
+MOST_LOSS = 40.0
+"""Nepers of energy; what has lost more is as little."""
+
 NEAREST_M2 = 0.04
 """A place that scatters is not taken nearer to a listener than 0.2 m, where one ray could be loud beyond all bounds."""
 
@@ -52,7 +55,7 @@ def _in_polygon(u, v, corners, first, last):
     return inside
 
 
-@_jit()
+@_jit(inline="always")
 def next_face(x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start):
     """Face that a ray meets first and the distance to it; face -1 for none."""
     best, face = np.inf, -1
@@ -75,7 +78,7 @@ def next_face(x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_
     return max(best, 0.0), face
 
 
-@_jit()
+@_jit(inline="always")
 def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start, patches, patch_surface):
     """Index of the surface (face or patch) at a point of a face."""
     for p in range(patch_start[face], patch_start[face + 1]):
@@ -87,7 +90,7 @@ def surface_at(face, x, y, z, origin, axis_u, axis_v, face_surface, patch_start,
     return face_surface[face]
 
 
-@_jit()
+@_jit(inline="always")
 def element_at(surface, face, x, y, z, origin, axis_u, axis_v, lines, grid, first_cell, cell_element):
     """Element of a surface at a point of its face: surfaces are cut along lines, see ray_elements."""
     if first_cell[surface + 1] - first_cell[surface] == 1:
@@ -139,6 +142,25 @@ def _psi(basis, row, x, y, z):
 
 
 @_jit(fastmath=FAST)
+def _per_band(to, sent, ray, factor):
+    """What each sender gives to a ray times a factor per band; `sent` (n_ray, n_sender · n_band)."""
+    first, n_band = np.uintp(0), np.uintp(factor.size)
+    at = np.uintp(ray)
+    for _ in range(to.size // factor.size):
+        for b in range(n_band):
+            to[first + b] = sent[at, first + b] * factor[b]
+        first += n_band
+
+
+@_jit(fastmath=FAST)
+def _add(to, row, node, factor, given):
+    """Add to one row and time step: one long loop, which the compiler makes fast."""
+    r, n = np.uintp(row), np.uintp(node)
+    for i in range(np.uintp(given.size)):
+        to[r, n, i] += factor * given[i]
+
+
+@_jit(fastmath=FAST)
 def follow_rays(
     start, directions, dither, sent,
     normal, offset, convex, origin, axis_u, axis_v, corners, corner_start,
@@ -154,7 +176,7 @@ def follow_rays(
     start, directions : (n_ray, 3) each
     dither : (n_ray,), even over 0 to 1: a time t between two nodes goes to the upper one if its place between them
         exceeds 1 - dither, so that the mean over rays is t
-    sent : what each sender gives to a ray, (n_ray, n_sender, n_band)
+    sent : what each sender gives to a ray, (n_ray, n_sender · n_band), bands side by side; so too below
     normal ... corner_start : flattened faces
     face_surface ... patch_surface : which surface a face or patch is
     reflect, scatter : |R|² on even steps of sqrt(cos θ) (n_surface, n_angle, n_band); s (n_surface, n_band)
@@ -168,15 +190,17 @@ def follow_rays(
     backwards : the rays run from a listener against the sound: they note what would come along them from each element
         (at a surface its weight before it is met; in the volume weight × length), the first surface in the second half
         of `out`'s rows, and nothing is put into the ledger
-    out : added to, (n_row or 2 n_row, n_node, n_sender, n_band)
-    seen : added to, (n_listener, n_node, n_sender, n_band)
-    ledger : added to, (LEDGER_ROWS, n_node, n_sender, n_band); row FLYING holds changes, to be summed over time
+    out : added to, (n_row or 2 n_row, n_node, n_sender · n_band)
+    seen : added to, (n_listener, n_node, n_sender · n_band)
+    ledger : added to, (LEDGER_ROWS, n_node, n_sender · n_band); row FLYING holds changes, to be summed over time
     """
-    n_node, n_sender, n_band = out.shape[1], out.shape[2], out.shape[3]
+    n_node, n_band, n_each = out.shape[1], reflect.shape[2], np.uintp(out.shape[2])
+    n_sender = sent.shape[1] // n_band
     reach_m, per_node, n_angle = n_node * node_m, 1.0 / node_m, reflect.shape[1]
     last, half = first_row.size - 2, first_row[first_row.size - 1]
     w, q, lost = np.empty(n_band), np.empty(n_band), np.empty(n_band)
     rate, absorbed = np.empty(n_band), np.empty(n_band)
+    given, taken = np.empty(out.shape[2]), np.empty(out.shape[2])
     mean_rate = 0.0
     for b in range(n_band):
         scattered = furniture_per_m * (1.0 - furniture_absorbs[b]) * furniture_scatters
@@ -192,9 +216,7 @@ def follow_rays(
         w[:] = 1.0
         first = True
         if not backwards:
-            for p in range(n_sender):
-                for b in range(n_band):
-                    ledger[FLYING, 0, p, b] += sent[ray, p, b]
+            _add(ledger, FLYING, 0, 1.0, sent[ray])
         while True:
             length, face = next_face(
                 x, y, z, dx, dy, dz, normal, offset, convex, origin, axis_u, axis_v, corners, corner_start
@@ -202,10 +224,9 @@ def follow_rays(
             if face < 0:
                 node = min(int(distance * per_node + shift), n_node - 1)
                 if not backwards:
-                    for p in range(n_sender):
-                        for b in range(n_band):
-                            ledger[LOST, node, p, b] += sent[ray, p, b] * w[b]
-                            ledger[FLYING, node, p, b] -= sent[ray, p, b] * w[b]
+                    _per_band(given, sent, ray, w)
+                    _add(ledger, LOST, node, 1.0, given)
+                    _add(ledger, FLYING, node, -1.0, given)
                 break
             ends = distance + length >= reach_m
             if ends:
@@ -223,16 +244,16 @@ def follow_rays(
                             q[b] = lost[b] / rate[b] if rate[b] > 0.0 else w[b] * length
                         else:
                             q[b] = lost[b] * (1.0 - absorbed[b])
+                    _per_band(given, sent, ray, q)
                     for r in range(first_row[last], first_row[last + 1]):
-                        psi = _psi(basis, r, px, py, pz)
-                        for p in range(n_sender):
-                            for b in range(n_band):
-                                out[r, node, p, b] += psi * sent[ray, p, b] * q[b]
+                        _add(out, r, node, _psi(basis, r, px, py, pz), given)
                     if not backwards:
-                        for p in range(n_sender):
-                            for b in range(n_band):
-                                ledger[FURNITURE, node, p, b] += sent[ray, p, b] * lost[b] * absorbed[b]
-                                ledger[FLYING, node, p, b] -= sent[ray, p, b] * lost[b]
+                        _per_band(taken, sent, ray, lost)
+                        _add(ledger, FLYING, node, -1.0, taken)
+                        for b in range(n_band):
+                            q[b] = lost[b] * absorbed[b]
+                        _per_band(taken, sent, ray, q)
+                        _add(ledger, FURNITURE, node, 1.0, taken)
                 for b in range(n_band):
                     w[b] -= lost[b]
             if ends:
@@ -264,11 +285,9 @@ def follow_rays(
             near = (first if backwards else distance < near_m) and near_m > 0.0
             second = half if near else 0
             first = False
+            _per_band(given, sent, ray, q)
             for r in range(first_row[element], first_row[element + 1]):
-                psi = _psi(basis, r, x, y, z)
-                for p in range(n_sender):
-                    for b in range(n_band):
-                        out[second + r, node, p, b] += psi * sent[ray, p, b] * q[b]
+                _add(out, second + r, node, _psi(basis, r, x, y, z), given)
             if near and not backwards:
                 for m in range(listeners.shape[0]):
                     ex, ey, ez = listeners[m, 0] - x, listeners[m, 1] - y, listeners[m, 2] - z
@@ -285,25 +304,42 @@ def follow_rays(
                         if free < away:
                             continue
                     share = up / (np.pi * max(away * away, NEAREST_M2))
-                    for b in range(n_band):
-                        part_b = share * q[b]
-                        if mean_rate > 0.0:
-                            part_b *= np.exp(-rate[b] * away)
-                        for p in range(n_sender):
-                            seen[m, at, p, b] += sent[ray, p, b] * part_b
+                    if mean_rate > 0.0:
+                        for b in range(n_band):
+                            kept = np.exp(-rate[b] * away)
+                            for p in range(n_sender):
+                                seen[m, at, p * n_band + b] += share * kept * given[p * n_band + b]
+                    else:
+                        _add(seen, m, at, share, given)
             given_up = top < floor
             if not backwards:
-                for p in range(n_sender):
-                    for b in range(n_band):
-                        ledger[WALLS, node, p, b] += sent[ray, p, b] * lost[b]
-                        ledger[FLYING, node, p, b] -= sent[ray, p, b] * (lost[b] + q[b])
+                _per_band(taken, sent, ray, lost)
+                _add(ledger, WALLS, node, 1.0, taken)
+                for i in range(n_each):
+                    taken[i] += given[i]
+                _add(ledger, FLYING, node, -1.0, taken)
                 if given_up:
-                    for p in range(n_sender):
-                        for b in range(n_band):
-                            ledger[DROPPED, node, p, b] += sent[ray, p, b] * w[b]
-                            ledger[FLYING, node, p, b] -= sent[ray, p, b] * w[b]
+                    _per_band(taken, sent, ray, w)
+                    _add(ledger, DROPPED, node, 1.0, taken)
+                    _add(ledger, FLYING, node, -1.0, taken)
             if given_up:
                 break
+
+
+@_jit(fastmath=FAST)
+def gather_steps(rows, steps, out):
+    """Time steps of the middle axis, so many together: what lies between two of `out`'s goes to both."""
+    n = np.uintp(rows.shape[2])
+    for r in range(np.uintp(rows.shape[0])):
+        for node in range(rows.shape[1]):
+            low = node // steps
+            high = (node - low * steps) / steps
+            i, j, k = np.uintp(low), np.uintp(low + 1), np.uintp(node)
+            for c in range(n):
+                out[r, i, c] += (1.0 - high) * rows[r, k, c]
+            if high > 0.0:
+                for c in range(n):
+                    out[r, j, c] += high * rows[r, k, c]
 
 
 @_jit(fastmath=FAST)
@@ -471,6 +507,7 @@ def mirror_energy(
     a0, a1, a2 = order[0], order[1], order[2]
     d = np.empty(3)
     cell = np.zeros(3, np.int64)
+    n_all = np.uintp(n_band)
     total = np.empty(n_band)
     reach2, exact2 = reach * reach, exact_m * exact_m
     for m in range(n_listener):
@@ -534,8 +571,18 @@ def mirror_energy(
                             missed += 1
                             continue
                         missed = 0
-                        for b in range(n_band):
-                            total[b] = np.exp(-total[b]) / r2
+                        # e^-t = (e^(-t/256))^256, in operations that the compiler does for all bands at once.
+                        for b in range(n_all):
+                            q = min(total[b], MOST_LOSS) * (-1.0 / 256.0)
+                            q = 1.0 + q * (1.0 + q * (1 / 2 + q * (1 / 6 + q * (1 / 24 + q / 120))))
+                            q *= q
+                            q *= q
+                            q *= q
+                            q *= q
+                            q *= q
+                            q *= q
+                            q *= q
+                            total[b] = q * q * per_r * per_r
                         up = np.arcsin(min(max(d[2] * per_r, -1.0), 1.0)) / np.pi + 0.5
                         row = min(max(up * n_rows - 0.5, 0.0), n_rows - 1.0)
                         column = np.arctan2(d[1], d[0]) / (2.0 * np.pi) * n_columns - 0.5

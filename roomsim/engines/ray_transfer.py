@@ -14,9 +14,10 @@ all sound of one age the same.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,20 +30,35 @@ from .ray_surfaces import RayGeometry, RaySurfaces
 GROUPS = 8
 """Independent parts of all rays."""
 
-COARSE = 3
+COARSE = 5
 """Time steps that are taken together where only the noise of a part is asked for."""
 
-ALIAS = 1e-8
-"""The spectra are those of sound that is damped by this over their period, which is twice the time followed: what comes
-later returns so much weaker."""
+ALIAS = 1e-5
+"""The spectra are those of sound that is damped by this over their period, which is the time followed: what comes later
+returns so much weaker, and at the end of a decay by 60 dB the undamped rounding is 1e-5 of what is there."""
 
-USUAL_FLIGHTS, MOST_MORE = 60.0, 16.0
+USUAL_FLIGHTS, MOST_MORE = 50.0, 16.0
 """Flights of a ray in a bare room; see RayRoom.more."""
 
 Map = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 
-FLOOR = 1e-7
+FLOOR = 1e-6
 """A ray is given up when every band holds less than this part of what it left with."""
+
+
+class Followed(NamedTuple):
+    """What followed rays left.
+
+    Attributes
+    ----------
+    rows : to each row, (n_row or 2 n_row, n_node, n_sender, n_band)
+    seen : to listeners, (n_listener, n_node, n_sender, n_band)
+    ledger : (LEDGER_ROWS, n_node, n_sender, n_band), without rows backwards
+    """
+
+    rows: NDArray[np.float64]
+    seen: NDArray[np.float64]
+    ledger: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,33 +106,32 @@ class RayRoom:
     def follow(
         self, start: NDArray[np.float64], directions: NDArray[np.float64], dither: NDArray[np.float64],
         sent: NDArray[np.float64], *, listeners: NDArray[np.float64] | None = None, backwards: bool = False,
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        into: Followed | None = None,
+    ) -> Followed:
         """Follow rays, see ray_kernels.follow_rays.
 
         Parameters
         ----------
         start, directions, dither, sent : (n, 3), (n, 3), (n,), (n, n_sender, n_band)
         listeners : where what scatters near the start is heard, forwards only
-
-        Returns
-        -------
-        rows (n_row or 2 n_row, n_node, n_sender, n_band), what listeners hear (n_listener, n_node, n_sender, n_band)
-        and ledger (LEDGER_ROWS, n_node, n_sender, n_band)
+        into : add to what other rays left
         """
         from .ray_kernels import LEDGER_ROWS, follow_rays
 
-        shape = (self.n_node, sent.shape[1], self.n_band)
         apart = backwards or listeners is not None
         ears = np.zeros((0, 3)) if listeners is None else listeners
-        out = np.zeros((len(self.elements.basis) * (2 if apart else 1), *shape))
-        seen = np.zeros((len(ears), *shape))
-        ledger = np.zeros((0 if backwards else LEDGER_ROWS, *shape))
+        if into is None:
+            shape = (self.n_node, sent.shape[1], self.n_band)
+            n_row = len(self.elements.basis) * (2 if apart else 1)
+            counts = n_row, len(ears), 0 if backwards else LEDGER_ROWS
+            into = Followed(*(np.zeros((count, *shape)) for count in counts))
+        flat = [one.reshape(*one.shape[:2], sent.shape[1] * self.n_band) for one in into]
         follow_rays(
-            np.ascontiguousarray(start), np.ascontiguousarray(directions), dither, np.ascontiguousarray(sent),
+            np.ascontiguousarray(start), np.ascontiguousarray(directions), dither, sent.reshape(len(sent), -1),
             *self.geometry.arrays, *self.surfaces.arrays, *self.elements.arrays, ears,
-            self.near_m if apart else 0.0, self.node_m, FLOOR, backwards, out, seen, ledger,
+            self.near_m if apart else 0.0, self.node_m, FLOOR, backwards, *flat,
         )
-        return out, seen, ledger
+        return into
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -170,21 +185,20 @@ def room_transfer(place: RayRoom, rays: int, seed: int, run: Map) -> RoomTransfe
     total = elements.area[:-1].sum()
     sending = [e for e in range(elements.count) if elements.first_row[e + 1] > elements.first_row[e]]
 
-    def send(task: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        element, group = task
+    def send(element: int) -> None:
         share = elements.area[element] / total if element < elements.count - 1 else VOLUME_SHARE
         count = max(int(np.ceil(rays * place.more * share / GROUPS)), LEAST_RAYS)
-        out, _, spent = _from_element(place, element, count, _seeds(seed, 1, element, group))
-        return out, spent
+        own, found, before = elements.rows(element), None, 0.0
+        for group in range(GROUPS):
+            found = _from_element(place, element, count, _seeds(seed, 1, element, group), found)
+            so_far = coarse(found.rows, 1)
+            groups[group][:, :, own] = so_far - before
+            before = so_far
+        rows[:, :, own] = found.rows / GROUPS
+        ledger[:, :, own] = found.ledger / GROUPS
 
-    tasks = [(element, group) for element in sending for group in range(GROUPS)]
-    for (element, group), (out, spent) in zip(tasks, run(send, tasks), strict=True):
-        own = elements.rows(element)
-        rows[:, :, own] += out
-        ledger[:, :, own] += spent
-        groups[group][:, :, own] = coarse(out, 1)
-    rows /= GROUPS
-    ledger /= GROUPS
+    for _ in run(send, sorted(sending, key=lambda element: -elements.area[element])):
+        pass
     return RoomTransfer(rows=rows, ledger=ledger, groups=groups)
 
 
@@ -204,17 +218,29 @@ def listener_transfer(
     heard = np.zeros((count, 2 * n_row, place.n_node, place.n_band))
     groups = np.zeros((GROUPS, count, n_row, coarse_count(place.n_node), place.n_band), np.float32)
     each = max(int(np.ceil(rays * place.more / GROUPS)), LEAST_RAYS)
+    scale = _heard_of(place)
 
-    def hear(group: int) -> list[NDArray[np.float64]]:
+    def sample(group: int) -> list[tuple[NDArray[np.float64], ...]]:
         rng = _seeds(seed, 2, group)
         directions, weights = place.spread.sample(each, rng, blocks=count)
-        return [_to_listener(place, *one, rng) for one in zip(listeners, directions, weights, strict=True)]
+        return [(*one, rng.random(directions.shape[1])) for one in zip(directions, weights, strict=True)]
 
-    for group, parts in enumerate(run(hear, range(GROUPS))):
-        for listener, got in enumerate(parts):
-            heard[listener] += got
-            groups[group, listener] = coarse(got[:n_row] + got[n_row:], 1)
-    heard /= GROUPS
+    sampled = list(run(sample, range(GROUPS)))
+
+    def hear(listener: int) -> None:
+        found, before = None, 0.0
+        for group in range(GROUPS):
+            directions, weight, dither = sampled[group][listener]
+            start = np.broadcast_to(listeners[listener], directions.shape)
+            sent = np.repeat(weight[:, None, None], place.n_band, axis=2)
+            found = place.follow(start, directions, dither, sent, backwards=True, into=found)
+            so_far = coarse(found.rows[:n_row, :, 0] + found.rows[n_row:, :, 0], 1)
+            groups[group, listener] = (so_far - before) * scale
+            before = so_far
+        heard[listener] = found.rows[:, :, 0] * np.tile(scale, (2, 1, 1)) / GROUPS
+
+    for _ in run(hear, range(count)):
+        pass
     n_line = lines(place.n_node)[0] // 2 + 1
     if not n_row:
         empty = np.zeros((place.n_band, n_line, 0, count), complex)
@@ -246,8 +272,8 @@ def _seeds(seed: int, *key: int) -> np.random.Generator:
 
 
 def _from_element(
-    place: RayRoom, element: int, rays: int, rng: np.random.Generator
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    place: RayRoom, element: int, rays: int, rng: np.random.Generator, into: Followed | None
+) -> Followed:
     """What an element's own functions send, one sender per function: as RayRoom.follow."""
     volume = element == place.elements.count - 1
     normal = None if volume else place.geometry.normal[place.elements.face[element]]
@@ -263,30 +289,24 @@ def _from_element(
     gives = monomials(points) @ place.elements.basis[place.elements.rows(element)].T
     gives[:, 1:] -= weight @ gives[:, 1:]                    # beside the first, functions send nothing in all
     sent = np.repeat((gives * weight[:, None])[:, :, None], place.n_band, axis=2)
-    return place.follow(points, directions, rng.random(len(points)), sent)
+    return place.follow(points, directions, rng.random(len(points)), sent, into=into)
 
 
-def _to_listener(
-    place: RayRoom, listener: NDArray[np.float64], directions: NDArray[np.float64], weight: NDArray[np.float64],
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:
-    """What one listener gets from each row, mean-square pressure per unit, shape (2 n_row, n_node, n_band)."""
-    start = np.broadcast_to(listener, directions.shape)
-    sent = np.repeat(weight[:, None, None], place.n_band, axis=2)
-    rows = place.follow(start, directions, rng.random(len(weight)), sent, backwards=True)[0][:, :, 0]
+def _heard_of(place: RayRoom) -> NDArray[np.float64]:
+    """Mean-square pressure at a listener of each row, re the weights of rays that meet it, shape (n_row, 1, 1)."""
     elements = place.elements
-    scale = np.zeros(len(elements.basis))
+    scale = np.zeros((len(elements.basis), 1, 1))
     for element in np.flatnonzero(np.diff(elements.first_row)):
         volume = element == elements.count - 1
         scale[elements.rows(element)] = (1.0 if volume else 4.0) / elements.area[element]
-    return rows * np.tile(scale, 2)[:, None, None]
+    return scale
 
 
 def lines(n_node: int) -> tuple[int, float]:
     """Length of the transforms for so many steps, and their damping per step (natural logarithm)."""
     from scipy.fft import next_fast_len
 
-    length = int(next_fast_len(2 * n_node, real=True))
+    length = int(next_fast_len(n_node + 1, real=True))
     return length, -np.log(ALIAS) / length
 
 
@@ -316,11 +336,11 @@ def coarse_count(n_node: int) -> int:
 
 def coarse(rows: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     """Energy over time along an axis on steps COARSE times as long; what lies between two goes to both."""
-    moved = np.moveaxis(rows, axis, 0)
-    out = np.zeros((coarse_count(len(moved)), *moved.shape[1:]))
-    for k in range(COARSE):
-        some = moved[k::COARSE]
-        out[: len(some)] += (1 - k / COARSE) * some
-        if k:
-            out[1 : len(some) + 1] += k / COARSE * some
-    return np.moveaxis(out, 0, axis)
+    from .ray_kernels import gather_steps
+
+    before, n_node, after = rows.shape[:axis], rows.shape[axis], rows.shape[axis + 1 :]
+    out = np.zeros((*before, coarse_count(n_node), *after))
+    flat = math.prod(before), -1, math.prod(after)
+    if rows.size:
+        gather_steps(np.ascontiguousarray(rows).reshape(flat), COARSE, out.reshape(flat))
+    return out

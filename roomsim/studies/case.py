@@ -58,10 +58,10 @@ class CaseResult:
     receiver: list[dict[str, Any]]
 
 
-def run_case(case: Case) -> CaseResult:
-    """Predict one case; the result is checked for numbers that cannot be."""
+def run_case(case: Case, *, threads: int = 1) -> CaseResult:
+    """Predict one case; the result is checked for numbers that cannot be, and does not depend on `threads`."""
     scene = case.scene()
-    response = simulate(scene, case.frequency_hz, case.options)
+    response = simulate(scene, case.frequency_hz, case.options, threads=threads)
     refuse_impossible(case, response)
     receiver: list[dict[str, Any]] = []
     if case.system is not None:

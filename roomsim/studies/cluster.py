@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from ..errors import InvalidValue, RoomsimError
@@ -37,9 +37,12 @@ def connected(address: str) -> Iterator[tuple[Any, int]]:
     level = log.level
     log.setLevel(logging.CRITICAL)                  # lost connections are told once, in our words
     try:
+        client = Client.__new__(Client)
         try:
-            client = Client(address, timeout=CONNECT_S, set_as_default=False)
+            client.__init__(address, timeout=CONNECT_S, set_as_default=False)
         except Exception as error:                  # what the package raises differs by address and version
+            with suppress(Exception):               # or it closes itself once collected, perhaps inside the next one's
+                client.close(timeout=5)             # start, where it would wait for that one's lock for ever
             raise InvalidValue("cluster", address, f"no Dask scheduler answers there ({_first_line(error)})",
                                "start one, and say its address as it prints it, such as tcp://10.0.0.5:8786") from None
         try:

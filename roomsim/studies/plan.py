@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -100,8 +101,9 @@ def make_plan(study: StudyDefinition) -> Plan:
     )
     coordinates.update({key: tuple(values) for key, values in study.vary.items()})
     variants = study.varied()
-    speakers = {label: definition.loudspeaker() for label, definition in study.designs.items()}
-    rooms = rooms_in(study)
+    speakers = {label: _same((found.content_hash,), found.loudspeaker()) for label, found in study.designs.items()}
+    rooms = {(label, setting): _same((study.rooms[label].content_hash, setting), room)
+             for (label, setting), room in rooms_in(study).items()}
     cases = [
         Case(
             labels=(("design", design), ("room", room), ("setting", setting), ("place", place), *values.items()),
@@ -120,3 +122,18 @@ def make_plan(study: StudyDefinition) -> Plan:
         for values, variant in variants
     ]
     return Plan(title=study.title, coordinates=coordinates, cases=tuple(cases))
+
+
+KEPT = 64
+"""Rooms and loudspeakers that are remembered for the next study."""
+
+_KNOWN: OrderedDict[tuple[str, ...], Any] = OrderedDict()
+
+
+def _same(key: tuple[str, ...], made: Any) -> Any:
+    """The object that another study had for the same content: engines remember what they found out about it."""
+    found = _KNOWN.setdefault(key, made)
+    _KNOWN.move_to_end(key)
+    while len(_KNOWN) > KEPT:
+        _KNOWN.popitem(last=False)
+    return found

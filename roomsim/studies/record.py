@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -135,10 +136,16 @@ def _loudspeakers(cases: Iterable[Case]) -> list[dict[str, Any]]:
     found = []
     for _, design, name in sorted(wanted, key=lambda one: one[0])[:MOST_CHANNELS]:     # first channels of all first
         speaker, speed = designs[design]
-        overview = channel_overview(speaker.channels[name], name=f"{design}, {name}", speed_m_s=speed,
-                                    frequency_hz=analysis_grid_hz(per_octave=_PER_OCTAVE))
+        overview = _overview(speaker, name, speed)
         found.append({"design": design, "channel": name, "speaker": speaker.name, **loudspeaker_record(overview)})
     return found
+
+
+@lru_cache(maxsize=MOST_CHANNELS)
+def _overview(speaker: Loudspeaker, channel: str, speed_m_s: float) -> ChannelOverview:
+    """Curves and maps of one channel."""
+    return channel_overview(speaker.channels[channel], name=channel, speed_m_s=speed_m_s,
+                            frequency_hz=analysis_grid_hz(per_octave=_PER_OCTAVE))
 
 
 def _materials(room: Room) -> list[Any]:

@@ -187,11 +187,16 @@ class _Way:
 
     def workers(self, cases: int) -> int | None:
         """How many run at once; None where a cluster will say."""
-        from joblib import cpu_count
-
         if self.cluster is not None:
             return None
-        return 1 if self.mapper is not None else max(min(self.jobs or cpu_count(), cases), 1)
+        return 1 if self.mapper is not None else max(min(self.cores, cases), 1)
+
+    @property
+    def cores(self) -> int:
+        """How many may be used here."""
+        from joblib import cpu_count
+
+        return self.jobs or cpu_count()
 
     def processes(self, cases: int) -> bool:
         """Whether worker processes are started here, not threads."""
@@ -266,16 +271,18 @@ def _results(cases: list[tuple[int, Case]], way: _Way) -> Iterator[tuple[int, Ca
         with connected(way.cluster) as (backend, count):
             tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
             yield from _parallel(run_tasks, tasks, count, backend=backend)
-    elif workers == 1:
-        with one_thread():
-            for index, case in cases:
-                yield index, run_case(case)
-    elif way.processes(len(cases)):
+    elif workers > 1 and way.processes(len(cases)):
         tasks = ([packer.task(*one) for one in some] for some in together(cases, workers))
         yield from _parallel(run_tasks, tasks, workers, backend="loky", initializer=end_with, initargs=(os.getpid(),))
     else:
+        # So many cases at once as there are cores; those that are left over have several cores each.
+        left = cases if workers == 1 else cases[len(cases) - len(cases) % workers :]
         with one_thread():
-            yield from _parallel(_run_together, together(cases, workers), workers, backend="threading")
+            if len(cases) > len(left):
+                at_once = together(cases[: len(cases) - len(left)], workers)
+                yield from _parallel(_run_together, at_once, workers, backend="threading")
+            for index, case in left:
+                yield index, run_case(case, threads=way.cores)
 
 
 MOST_TOGETHER = 6
