@@ -50,9 +50,9 @@ def ran(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Titles of the cases that were computed."""
     titles: list[str] = []
 
-    def counted(case: plan.Case) -> cases.CaseResult:
+    def counted(case: plan.Case, **how: int) -> cases.CaseResult:
         titles.append(case.title)
-        return cases.run_case(case)
+        return cases.run_case(case, **how)
 
     monkeypatch.setattr(run, "run_case", counted)
     return titles
@@ -212,10 +212,10 @@ def test_ctrl_c_says_what_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     path = write_study(tmp_path, study=VARIED)
     real = run.run_case
 
-    def pressed(case: plan.Case) -> cases.CaseResult:
+    def pressed(case: plan.Case, **how: int) -> cases.CaseResult:
         if case.title.endswith("0.2"):
             raise KeyboardInterrupt
-        return real(case)
+        return real(case, **how)
 
     monkeypatch.setattr(run, "run_case", pressed)
     assert main(["predict", str(path), "--jobs", "1"]) == 130
@@ -384,12 +384,12 @@ def test_numbers_that_cannot_be_are_a_fault_of_the_program(tmp_path: Path, monke
     path = write_study(tmp_path, study=SMALL)
     real = cases.simulate
 
-    def broken(*arguments: object) -> object:
-        response = real(*arguments)
+    def broken(*arguments: object, **how: int) -> object:
+        response = real(*arguments, **how)
         response.late[0, 0, 0] = np.nan
         return response
 
     monkeypatch.setattr(cases, "simulate", broken)
     assert main(["predict", str(path), "--jobs", "1"]) == 1
-    assert "late came out NaN or infinite; this is a fault of roomsim" in capsys.readouterr().err
+    assert "late energy came out NaN or infinite; this is a fault of roomsim" in capsys.readouterr().err
     assert not (tmp_path / "study-results").exists()

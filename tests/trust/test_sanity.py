@@ -74,7 +74,7 @@ def test_impossible_numbers_are_a_fault_and_leave_nothing(
     study: Path, says: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture
 ) -> None:
     usual = case.simulate
-    monkeypatch.setattr(case, "simulate", lambda *given: IMPOSSIBLE[says](usual(*given)))
+    monkeypatch.setattr(case, "simulate", lambda *given, **how: IMPOSSIBLE[says](usual(*given, **how)))
     assert main(["predict", str(study), "--jobs", "1"]) == 1
     told = capsys.readouterr()
     assert says in told.err and "fault of roomsim" in told.err and "Traceback" not in told.err and not told.out
