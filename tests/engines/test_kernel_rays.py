@@ -292,6 +292,11 @@ def walked(start, way, reach):
         d[axis] = -d[axis]
 
 
+def beside(values: np.ndarray) -> np.ndarray:
+    """The same memory with senders and bands side by side."""
+    return values.reshape(*values.shape[:-2], -1)
+
+
 def test_rays_put_down_what_surfaces_scatter() -> None:
     """Each surface scatters s R of what arrives and sends on (1 - s) R, R by the angle; the ledger adds up to what was
     sent. Against the same walk written out.
@@ -308,9 +313,9 @@ def test_rays_put_down_what_surfaces_scatter() -> None:
         out, seen = np.zeros((14, nodes, 2, 2)), np.zeros((1, nodes, 2, 2))
         ledger = np.zeros((5, nodes, 2, 2))
         ray_kernels.follow_rays(
-            start, way, np.full(7, 0.25), sent, normal, offset, convex, *rest, np.arange(6), np.zeros(7, np.int64),
-            NOTHING_F, NOTHING_I, reflect, scatter, 0.0, np.zeros(2), 0.0, *one_row_per_face(),
-            listeners, near_m, node_m, 1e-9, False, out, seen, ledger,
+            start, way, np.full(7, 0.25), beside(sent), normal, offset, convex, *rest, np.arange(6),
+            np.zeros(7, np.int64), NOTHING_F, NOTHING_I, reflect, scatter, 0.0, np.zeros(2), 0.0, *one_row_per_face(),
+            listeners, near_m, node_m, 1e-9, False, beside(out), beside(seen), beside(ledger),
         )
         expected, heard, walls = np.zeros_like(out), np.zeros_like(seen), np.zeros((nodes, 2, 2))
         for ray in range(7):
@@ -347,9 +352,10 @@ def test_rays_put_down_what_furniture_scatters() -> None:
     sent, alpha, per_m, part, nodes = np.ones((5, 1, 2)), np.array([0.2, 0.7]), 0.15, 0.6, 40
     out, ledger = np.zeros((14, nodes, 1, 2)), np.zeros((5, nodes, 1, 2))
     ray_kernels.follow_rays(
-        np.tile([1.0, 1.5, 1.2], (5, 1)), way, np.zeros(5), sent, normal, offset, True, *rest, np.arange(6),
+        np.tile([1.0, 1.5, 1.2], (5, 1)), way, np.zeros(5), beside(sent), normal, offset, True, *rest, np.arange(6),
         np.zeros(7, np.int64), NOTHING_F, NOTHING_I, np.ones((6, 5, 2)), np.zeros((6, 2)), per_m, alpha, part,
-        *one_row_per_face(), np.zeros((0, 3)), 0.0, 0.5, 1e-9, False, out, np.zeros((0, nodes, 1, 2)), ledger,
+        *one_row_per_face(), np.zeros((0, 3)), 0.0, 0.5, 1e-9, False, beside(out), np.zeros((0, nodes, 2)),
+        beside(ledger),
     )
     rate = per_m * (alpha + (1 - alpha) * part)
     lost = 5 * (1 - np.exp(-rate * nodes * 0.5))                       # rigid walls: only furniture takes anything
