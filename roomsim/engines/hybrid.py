@@ -17,7 +17,7 @@ from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..scene import Scene
 from .images import ImagePart, trace_images
 from .late import spectrum_of_bands
-from .modes import modal_decay_s
+from .modes import highest_modal_band_hz, modal_decay_s
 from .paths import first_arrivals_m
 from .plate_paths import PLATE_ORDER
 from .ray_part import RayPart, after_hand_over
@@ -135,9 +135,8 @@ def ray_spectra(
 
 def modal_decays(scene: Scene) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Midbands of the octaves below the transition frequency and their decay times [s] from the modes."""
-    low = OCTAVES_HZ[scene_transition_hz(scene) > OCTAVES_HZ]
-    if scene.room.geometry.kind != "box":
-        low = low[:0]
+    top = min(scene_transition_hz(scene), highest_modal_band_hz(scene.room))
+    low = OCTAVES_HZ[top > OCTAVES_HZ]
     return low, modal_decay_s(scene.room, low) if low.size else np.empty(0)
 
 

@@ -1,4 +1,4 @@
-"""Modes of a box room: frequency, decay, and how strongly each driver and the seats couple to them."""
+"""Modes of a room: frequency, decay, and how strongly each driver and the seats couple to them."""
 
 from __future__ import annotations
 
@@ -17,12 +17,15 @@ from ..scene import Scene
 from . import wave_kernels as kernels
 from .multipoles import Multipole, multipole
 from .roots import labelled_roots
+from .solid_modes import highest_mode_hz, solid_coupling, solid_modes
 from .wave import HIGH_HZ, wall_admittances
 
 BASS_HZ = 200.0
 """Modes to this frequency are listed unless said otherwise."""
 
 KINDS = ("uniform", "axial", "tangential", "oblique")
+
+_LEVEL, _UPRIGHT = 0.05, 0.95
 
 _LOWEST_HZ = 8.0
 
@@ -43,8 +46,10 @@ class Mode:
 
     Attributes
     ----------
-    indices : half waves along x, y, z of the rigid room from which it is followed
-    kind : "axial", "tangential" or "oblique"; "uniform" for (0, 0, 0), which rings on resonant walls alone
+    indices : half waves along x, y, z of the rigid box from which it is followed; in other rooms its number
+        by rising frequency alone
+    kind : "axial", "tangential" or "oblique"; "uniform" for (0, 0, 0), which rings on resonant walls alone; in rooms
+        that are no box by the share of its motion that is up and down: "level" under 5 %, "upright" over 95 %, "mixed"
     frequency_hz : of the free decay
     decay_s : time in which it falls by 60 dB
     driver_db : coupling of each emitter, with its pattern
@@ -56,7 +61,7 @@ class Mode:
         table: what the mode does to the bass
     """
 
-    indices: tuple[int, int, int]
+    indices: tuple[int, ...]
     kind: str
     frequency_hz: float
     decay_s: float
@@ -206,27 +211,19 @@ def _distinct(
 
 
 def mode_table(scene: Scene, high_hz: float = BASS_HZ) -> tuple[Mode, ...]:
-    """Every mode to `high_hz` and how the scene's loudspeakers and seats couple to it, by rising frequency."""
-    modes = room_modes(scene.room, high_hz)
-    if not modes.frequency_hz.size:
+    """Every mode to `high_hz` and how the scene's loudspeakers and seats couple to it, by rising frequency.
+
+    In rooms that are no box to `solid_modes.highest_mode_hz` at most.
+    """
+    box = scene.room.geometry.kind == "box"
+    coupled = _coupled_box(scene, high_hz) if box else _coupled_solid(scene, high_hz)
+    if not coupled.frequency_hz.size:
         return ()
-    size = np.asarray(scene.room.geometry.size_m, float)
-    speed = scene.room.air.speed_m_s
-    k = modes.wavenumber
-    sources = [multipole(e, scene.room.geometry, modes.frequency_hz, k.real) for e in scene.emitters]
-    shapes = [
-        kernels.single_shapes(modes.roots[a], k * modes.admittance[a, 0], k * modes.admittance[a, 1], size[a])
-        for a in range(3)
-    ]
-    drive = np.array([_drive(source, shapes, size, k) for source in sources])
-    seats = np.ones((len(scene.listeners_m), k.size), complex)
-    for a, (q, low, high) in enumerate(shapes):
-        x = scene.listeners_m[:, a, None]
-        seats *= low * np.exp(1j * q * x) + high * np.exp(1j * q * (size[a] - x))
-    heard = np.mean(np.abs(seats) ** 2, axis=0)
+    k, drive, sources = coupled.wavenumber, coupled.drive, coupled.sources
+    heard = np.mean(np.abs(coupled.seats) ** 2, axis=0)
     volume = scene.room.geometry.volume_m3
     own = [_free_field(source, e.on_wall) for source, e in zip(sources, scene.emitters, strict=True)]
-    loss = DECAY_CONSTANT / (2 * modes.decay_s) / speed
+    loss = DECAY_CONSTANT / (2 * coupled.decay_s) / scene.room.air.speed_m_s
     resonance = 4 * np.pi / (2 * np.abs(k) * loss)
     channel_drive, channel_own = (_per_channel(scene, values) for values in (drive, own))
     own_level = np.array([np.sqrt(np.sum(np.abs(one) ** 2, axis=0)) for one in own])     # harmonics differ in number
@@ -238,14 +235,63 @@ def mode_table(scene: Scene, high_hz: float = BASS_HZ) -> tuple[Mode, ...]:
     share_db = _ratio_db(peak.sum(axis=0), peak.sum(axis=0).max())
     return tuple(
         Mode(
-            indices=tuple(int(i) for i in modes.indices[n]),
-            kind=KINDS[int(np.count_nonzero(modes.indices[n]))],
-            frequency_hz=float(modes.frequency_hz[n]), decay_s=float(modes.decay_s[n]),
+            indices=coupled.indices[n], kind=coupled.kinds[n],
+            frequency_hz=float(coupled.frequency_hz[n]), decay_s=float(coupled.decay_s[n]),
             driver_db=tuple(map(float, driver_db[:, n])), channel_db=tuple(map(float, channel_db[:, n])),
             seats_db=float(db(heard[n] * volume)), peak_db=tuple(map(float, peak_db[:, n])),
             share_db=float(share_db[n]),
         )
         for n in range(k.size)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Coupled:
+    """Modes with what drivers and seats make of them.
+
+    `drive` is D(∇0/jk)ψ at each driver, shape (n_driver, n_mode), `seats` ψ there, (n_listener, n_mode), ∫ψ² dV = 1.
+    """
+
+    frequency_hz: NDArray[np.float64]
+    decay_s: NDArray[np.float64]
+    wavenumber: NDArray[np.complex128]
+    indices: list[tuple[int, ...]]
+    kinds: list[str]
+    sources: list[Multipole]
+    drive: NDArray[np.complex128]
+    seats: NDArray[np.complex128]
+
+
+def _coupled_box(scene: Scene, high_hz: float) -> _Coupled:
+    modes = room_modes(scene.room, high_hz)
+    size = np.asarray(scene.room.geometry.size_m, float)
+    k = modes.wavenumber
+    sources = [multipole(e, scene.room.geometry, modes.frequency_hz, k.real) for e in scene.emitters] if k.size else []
+    shapes = [
+        kernels.single_shapes(modes.roots[a], k * modes.admittance[a, 0], k * modes.admittance[a, 1], size[a])
+        for a in range(3)
+    ]
+    seats = np.ones((len(scene.listeners_m), k.size), complex)
+    for a, (q, low, high) in enumerate(shapes):
+        x = scene.listeners_m[:, a, None]
+        seats *= low * np.exp(1j * q * x) + high * np.exp(1j * q * (size[a] - x))
+    return _Coupled(
+        frequency_hz=modes.frequency_hz, decay_s=modes.decay_s, wavenumber=k, seats=seats, sources=sources,
+        indices=[tuple(map(int, one)) for one in modes.indices],
+        kinds=[KINDS[int(np.count_nonzero(one))] for one in modes.indices],
+        drive=np.array([_drive(source, shapes, size, k) for source in sources]),
+    )
+
+
+def _coupled_solid(scene: Scene, high_hz: float) -> _Coupled:
+    modes = solid_modes(scene.room)
+    kept = np.flatnonzero(modes.frequency_hz <= high_hz)
+    sources, drive, seats = solid_coupling(scene, modes, kept)
+    up = modes.upright[kept]
+    kinds = np.where(up < _LEVEL, "level", np.where(up > _UPRIGHT, "upright", "mixed"))
+    return _Coupled(
+        frequency_hz=modes.frequency_hz[kept], decay_s=modes.decay_s[kept], wavenumber=modes.wavenumber[kept],
+        indices=[(int(n) + 1,) for n in kept], kinds=[str(x) for x in kinds], sources=sources, drive=drive, seats=seats,
     )
 
 
@@ -259,8 +305,8 @@ def modal_decay_s(room: Room, band_hz: ArrayLike, fraction: int = 1) -> NDArray[
 
     Parameters
     ----------
-    room : a box
-    band_hz : exact midbands, shape (n_band,)
+    room : of any shape
+    band_hz : exact midbands, shape (n_band,); in rooms that are no box to `highest_modal_band_hz`
     fraction : bands are 1/fraction octave wide
 
     Notes
@@ -271,22 +317,31 @@ def modal_decay_s(room: Room, band_hz: ArrayLike, fraction: int = 1) -> NDArray[
     from its excitation by a volume source of even response. Cross terms between modes average out. The decay
     time is the T20 of ISO 3382-1: a straight line through -5 to -25 dB. A band without a mode of its own shows
     what its filter lets through of the nearest ones. NaN where a mode decays never (rigid walls, no air
-    absorption) or the room has no mode. References: [iso3382-1], [iec61260-1], [kuttruff2016].
+    absorption), the room has no mode, or the band lies above `highest_modal_band_hz`. References: [iso3382-1],
+    [iec61260-1], [kuttruff2016].
     """
     mids = np.atleast_1d(np.asarray(band_hz, float))
     half = OCTAVE ** (0.5 / fraction)
     first = room.air.speed_m_s / (2 * float(room.geometry.size_m.max()))
     high = min(max(float(mids.max()) * half * _SKIRT, 2.5 * first), HIGH_HZ)
-    modes = room_modes(room, high)
+    modes = room_modes(room, high) if room.geometry.kind == "box" else solid_modes(room)
     out = np.full(mids.shape, np.nan)
     if not modes.frequency_hz.size or not np.all(np.isfinite(modes.decay_s)):
         return out
     loss = DECAY_CONSTANT / (2 * modes.decay_s)
     for band, mid in enumerate(mids):
+        if mid > highest_modal_band_hz(room, fraction) * (1 + 1e-9):
+            continue
         detuning = (modes.frequency_hz / mid - mid / modes.frequency_hz) / (half - 1 / half)
         energy = 1 / (1 + detuning**6) / (loss * modes.frequency_hz**2)
         out[band] = _straight_decay(energy, 2 * loss)
     return out
+
+
+def highest_modal_band_hz(room: Room, fraction: int = 1) -> float:
+    """Highest midband whose modes can all be solved for."""
+    top = HIGH_HZ if room.geometry.kind == "box" else highest_mode_hz(room)
+    return top / OCTAVE ** (0.5 / fraction)
 
 
 def _straight_decay(energy: NDArray[np.float64], rate: NDArray[np.float64]) -> float:

@@ -15,9 +15,6 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-_SAME_M = 1e-6
-"""Nodes closer than this are one."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Mesh:
@@ -96,7 +93,11 @@ def elements(mesh: Mesh, order: int) -> Elements:
 
     first, edges = mesh.frames
     nodes = first[:, None] + np.einsum("cij,nj->cni", edges, lattice(order, mesh.dimension))
-    keys = np.round(nodes.reshape(-1, mesh.dimension) / _SAME_M).astype(np.int64)
+    # A node is its weights of the corners: rounded places would part some that are one, where they fall on a half.
+    steps = np.round(lattice(order, mesh.dimension) * order).astype(np.int64)
+    weights = np.concatenate([order - steps.sum(axis=1, keepdims=True), steps], axis=1)
+    keys = np.where(weights > 0, mesh.cells[:, None] * (order + 1) + weights, -1)
+    keys = np.sort(keys, axis=2).reshape(-1, mesh.dimension + 1)
     _, unique, index = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     cell_nodes = index.reshape(nodes.shape[:2])
     volume = np.linalg.det(edges)

@@ -89,7 +89,7 @@ def solid_probe(source: Multipole, room: Room, nearest_m: float) -> SolidProbe:
 
 
 def solid_weights(
-    where: SolidProbe, number: int, k: float, k_beta: NDArray[np.complex128], fits: dict[bytes, NDArray]
+    where: SolidProbe, number: int, k: complex, k_beta: NDArray[np.complex128], fits: dict[bytes, NDArray]
 ) -> NDArray[np.complex128]:
     """Weights of the values at a probe's points in D(∇/jk) of the field at one frequency, shape (n_point,).
 
@@ -109,7 +109,7 @@ def solid_weights(
     return of_wave @ fits[key][:used]
 
 
-def solid_fit(where: SolidProbe, k: float, k_beta: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def solid_fit(where: SolidProbe, k: complex, k_beta: NDArray[np.complex128]) -> NDArray[np.complex128]:
     """a_lm from the values at the points, shape (n_wave, n_point)."""
     centre = where.source.position_m
     waves = _waves(where.order, k, where.points_m - centre).astype(complex)
@@ -125,7 +125,7 @@ def solid_fit(where: SolidProbe, k: float, k_beta: NDArray[np.complex128]) -> ND
     return np.linalg.pinv(waves / scale, rcond=1e-10)[:, : len(where.points_m)] / scale[:, None]
 
 
-def _waves(order: int, k: float, points: NDArray[np.float64]) -> NDArray[np.float64]:
+def _waves(order: int, k: complex, points: NDArray[np.float64]) -> NDArray:
     """j_l(kr) Y_lm, shape (n_point, n_wave)."""
     from scipy.special import spherical_jn
 

@@ -178,7 +178,7 @@ def _modes(case: Mapping[str, Any]) -> bool:
 def _mode(mode: Mapping[str, Any], channels: int, drivers: int) -> bool:
     indices = mode.get("indices")
     return (_number(mode.get("frequency_hz")) and mode["frequency_hz"] > 0 and isinstance(mode.get("kind"), str)
-            and isinstance(indices, list) and len(indices) == 3
+            and isinstance(indices, list) and len(indices) in (1, 3)
             and all(isinstance(n, int) and not isinstance(n, bool) and 0 <= n < 1000 for n in indices)
             and all(_maybe(mode.get(key)) for key in ("decay_s", "share_db", "seats_db"))
             and all(_maybes(mode.get(key), channels) for key in ("level_db", "channel_db"))

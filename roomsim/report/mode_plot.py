@@ -40,10 +40,11 @@ MOST_DESIGNS = 3
 
 MOST_ROWS = 9
 
-SHAPES = {"axial": "o", "tangential": "s", "oblique": "^", "uniform": "D"}
+SHAPES = {"axial": "o", "tangential": "s", "oblique": "^", "uniform": "D", "level": "o", "mixed": "^", "upright": "s"}
 """Marker of each type of mode."""
 
-SHADES = {"axial": INK, "tangential": "#6c7480", "oblique": "#b3b7bd", "uniform": INK}
+SHADES = {"axial": INK, "tangential": "#6c7480", "oblique": "#b3b7bd", "uniform": INK,
+          "level": INK, "mixed": "#b3b7bd", "upright": "#6c7480"}
 
 
 def mode_figure(result: Dataset, room: Any, variant: dict[str, Any]) -> Figure | None:
@@ -176,5 +177,7 @@ def _key(figure: Figure, modes: RoomModes, x: float, y: float) -> None:
                                  markeredgewidth=1.2))
         text = figure.text(x + 0.2 / width, y, kind, va="center", fontsize=10)
         x = fit(figure, text, 1.0) + 0.3 / width
-    figure.text(x, y, f"filled: the {SHAPING} that are strongest at the seats; indices are half waves along length, "
-                      "width, height", va="center", fontsize=9, color=QUIET)
+    what = (f"filled: the {SHAPING} that are strongest at the seats; indices are half waves along length, width, height"
+            if len(modes.indices[0]) == 3 else
+            f"filled: the {SHAPING} strongest at the seats; level: alike at all heights; upright: up and down")
+    figure.text(x, y, what, va="center", fontsize=9, color=QUIET)

@@ -27,8 +27,9 @@ MOST_COLUMNS = 60
 def mode_rows(result: Dataset) -> list[dict[str, Any]]:
     """Every mode of every case by rising frequency: flat rows with the same keys.
 
-    `rank` 1 is the mode with the highest level at the seats; indices are half waves along length, width, height.
-    Couplings are re the mean over the whole room, levels re each channel's free-field level at 1 m.
+    `rank` 1 is the mode with the highest level at the seats; indices are half waves along length, width, height,
+    none in rooms that are no box. Couplings are re the mean over the whole room, levels re each
+    channel's free-field level at 1 m.
     """
     cases = metadata(result).get("modes", [])
     channels = list(dict.fromkeys(name for case in cases for name in case["channels"]))
@@ -41,7 +42,7 @@ def mode_rows(result: Dataset) -> list[dict[str, Any]]:
             row = {name: case.get(name) for name in labels}
             row |= {
                 "frequency_hz": mode["frequency_hz"], "kind": mode["kind"],
-                **dict(zip(("n_length", "n_width", "n_height"), mode["indices"], strict=True)),
+                **dict(zip(("n_length", "n_width", "n_height"), _half_waves(mode), strict=True)),
                 "decay_s": mode["decay_s"], "rank": rank, "level_re_strongest_db": mode["share_db"],
                 "seats_coupling_db": mode["seats_db"],
             }
@@ -56,6 +57,10 @@ def mode_rows(result: Dataset) -> list[dict[str, Any]]:
     return rows
 
 
+def _half_waves(mode: dict[str, Any]) -> tuple[int | None, ...]:
+    return tuple(mode["indices"]) if len(mode["indices"]) == 3 else (None, None, None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RoomModes:
     """Modes of one room in one variant, over its designs, by rising frequency; arrays of shape (n_mode,).
@@ -63,7 +68,7 @@ class RoomModes:
     Attributes
     ----------
     frequency_hz, decay_s : NaN for a mode that never decays
-    kind, indices : type, half waves along length, width, height
+    kind, indices : type, half waves along length, width, height (its number in rooms that are no box)
     level_db, low_db, high_db : at the seats re the strongest mode of the same design: median, least and largest
         over the designs
     seats_db : coupling of the seats re the mean over the room

@@ -20,10 +20,8 @@ def case_modes(scene: Scene) -> dict[str, Any]:
     (None where it never decays), `share_db` (its level at the seats, all channels, re the strongest), `seats_db`
     (coupling of the seats) and, in the order of the labels, `level_db` (its level at the seats re the channel's
     free-field level at 1 m), `channel_db` and `driver_db` (coupling). Levels to 0.01 dB; None for nothing at all.
-    Empty for a room that is no box.
+    In a room that is no box `indices` is the mode's number alone.
     """
-    if scene.room.geometry.kind != "box":
-        return {"channels": [], "drivers": [], "modes": []}
     modes = sorted(mode_table(scene), key=lambda mode: -mode.share_db if np.isfinite(mode.share_db) else np.inf)
     return {
         "channels": list(scene.channels),

@@ -79,7 +79,7 @@ def hold_room(definition: RoomDefinition, setting: str = "", against: Sequence[s
     >>> [(item.title, round(item.missed_by)) for item in held.items if item.status == "missed"][0]
     ('volume', -39)
     """
-    from ..engines.modes import modal_decay_s
+    from ..engines.modes import highest_modal_band_hz, modal_decay_s
     from ..room.statistics import eyring_kuttruff_s, transition_hz
     from ..settings.decay import MID_HZ
     from .settings import setting_state
@@ -90,7 +90,8 @@ def hold_room(definition: RoomDefinition, setting: str = "", against: Sequence[s
     room, decay = state.room, np.array(state.decay.decay_s, float)
     box = room.geometry.kind == "box"
     volume = room.geometry.volume_m3
-    low = (transition_hz(float(eyring_kuttruff_s(room, MID_HZ).mean()), volume) > OCTAVES_HZ) & box
+    top = min(transition_hz(float(eyring_kuttruff_s(room, MID_HZ).mean()), volume), highest_modal_band_hz(room))
+    low = top > OCTAVES_HZ
     if low.any():
         decay[low] = modal_decay_s(room, OCTAVES_HZ[low])
     facts = _facts(room.geometry.size_m, box, room.geometry.floor_m2, volume, decay, low)
