@@ -61,7 +61,7 @@ class Outlook:
         else:
             on = f" on {self.workers} cores" if self.workers > 1 else ""
             first = ", compiling once on this machine a minute more" if self.compiling else ""
-            said = f"{found}{rest} {verb} about {duration(self.seconds)}{on}{first} (an estimate: half to twice that)"
+            said = f"{found}{rest} {verb} {duration(self.seconds)}{on}{first} (an estimate: half to twice that)"
         return said[0].upper() + said[1:]
 
 
@@ -127,7 +127,7 @@ def duration(seconds: float) -> str:
     if seconds < 8:
         return "a few seconds"
     if seconds < 95:
-        return f"{round(seconds, -1):.0f} s"
+        return f"about {round(seconds, -1):.0f} s"
     if seconds < 5400:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h" if seconds < 36000 else f"{seconds / 3600:.0f} h"
+        return f"about {seconds / 60:.0f} min"
+    return f"about {seconds / 3600:.1f} h" if seconds < 36000 else f"about {seconds / 3600:.0f} h"
