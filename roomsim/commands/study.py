@@ -118,6 +118,7 @@ def predicted(path: Path, study: StudyDefinition, jobs: int | None) -> Dataset:
 
 def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: str | None) -> Dataset:
     from ..studies.run import predict as run
+    from ..studies.settling import settle
 
     axes = {"room": study.rooms, "setting": study.settings, "design": study.designs, "place": study.places,
             **study.vary}
@@ -125,6 +126,9 @@ def _run(study: StudyDefinition, store: CaseStore, jobs: int | None, cluster: st
     spanned = " × ".join(count(len(some), name) if name in _NAMES else f"{len(some)} {name}"
                          for name, some in axes.items() if len(some) > 1)
     typer.echo(clean(count(cases, "case") + (f": {spanned}" if spanned else "")), err=True)
+    if any(room.adjustables() for room in study.rooms.values()):
+        with progress(len(study.rooms) * len(study.settings), "solving", "settings") as told:
+            settle(study, jobs=jobs, progress=told, store=store)
     with progress(cases) as told:
         return run(study, progress=told, before=lambda what: typer.echo(what.words, err=True),
                    jobs=jobs, store=store, cluster=cluster)

@@ -32,13 +32,15 @@ Cluster = Annotated[
 
 
 @contextmanager
-def progress(cases: int, what: str = "predicting") -> Iterator[Callable[[int, int, str], None] | None]:
+def progress(
+    cases: int, what: str = "predicting", unit: str = "cases"
+) -> Iterator[Callable[[int, int, str], None] | None]:
     """A bar with the time left on a terminal (standard error); nothing elsewhere.
 
     Ctrl-C that says how much is kept becomes Interrupted.
     """
     try:
-        with _bar(cases, what) as told:
+        with _bar(cases, what, unit) as told:
             yield told
     except KeyboardInterrupt as error:
         if str(error):
@@ -47,14 +49,14 @@ def progress(cases: int, what: str = "predicting") -> Iterator[Callable[[int, in
 
 
 @contextmanager
-def _bar(cases: int, what: str) -> Iterator[Callable[[int, int, str], None] | None]:
+def _bar(cases: int, what: str, unit: str) -> Iterator[Callable[[int, int, str], None] | None]:
     if not sys.stderr.isatty():
         yield None
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TextColumn("cases, left:"),
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TextColumn(f"{unit}, left:"),
                TimeRemainingColumn(compact=True))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=cases)

@@ -43,7 +43,8 @@ def energy_in_room(
 
     Returns
     -------
-    sums over an eighth of the rays each, in the middle of every `BIN_S`, shape (GROUPS, n_variant, n_band, n_time)
+    sums over an eighth of the rays each, in the middle of every `BIN_S`, shape (GROUPS, n_variant, n_band, n_time); a
+    band is followed a little longer than the formula's decay time, and is 0 after that
 
     Raises
     ------
@@ -56,9 +57,8 @@ def energy_in_room(
         raise InvalidValue("rays", rays, f"needs a band, {GROUPS} rays or more, and a factor of 0 or more")
     geometry = RayGeometry.of(room.geometry)
     start, patches, owner = _patches(room)
-    longest = float(np.max(eyring_kuttruff_s(room, bands)))
-    duration = float(np.clip(1.1 * longest + 0.1, 0.3, 10.0))
-    n_bin, bin_m = int(np.ceil(duration / BIN_S)), room.air.speed_m_s * BIN_S
+    ends = np.ceil(np.clip(1.1 * eyring_kuttruff_s(room, bands) + 0.1, 0.3, 10.0) / BIN_S).astype(int)
+    n_bin, bin_m = int(ends.max()), room.air.speed_m_s * BIN_S
     table, step_m = air_table(room, bands, 1, n_bin * bin_m)
     middles = (np.arange(n_bin) + 0.5) * bin_m
     air = np.array([np.interp(middles, np.arange(len(table)) * step_m, column) for column in table.T])
@@ -67,20 +67,20 @@ def energy_in_room(
     scatter = np.minimum(_scatter(room, bands) * scattering, 1.0)
     per_m, absorbs, scatters = furniture_cloud(room, bands)
     keeps = 1 - np.minimum(absorbs[:, None] * _furniture_factors(room, bands, draws), 1)
-    out = np.empty((GROUPS, reflect.shape[-1], bands.size, n_bin))
+    out = np.zeros((GROUPS, reflect.shape[-1], bands.size, n_bin))
     first = np.arange(0, rays, max(rays // PILOT, 1))
     for b in range(bands.size):
         def walk(some: slice | NDArray[np.int64], expected: Floats, b: int = b) -> Floats:
-            part = np.zeros((GROUPS, n_bin, reflect.shape[-1]))
+            part = np.zeros((GROUPS, ends[b], reflect.shape[-1]))
             walk_energy(
                 positions[some], directions[some], seeds[some], *geometry.arrays, start, patches, owner,
                 np.ascontiguousarray(reflect[:, :, b]), np.ascontiguousarray(scatter[:, b]), per_m, keeps[b],
-                min(scatters * scattering, 1.0), air[b], bin_m, expected, part,
+                min(scatters * scattering, 1.0), air[b, : ends[b]], bin_m, expected, part,
             )
             return part
 
-        pilot = walk(first, np.zeros(n_bin)).mean(axis=-1).sum(axis=0) / first.size / air[b]
-        out[:, :, b] = np.moveaxis(walk(slice(None), np.maximum(pilot, 1e-9)), -1, 1)
+        pilot = walk(first, np.zeros(ends[b])).mean(axis=-1).sum(axis=0) / first.size / air[b, : ends[b]]
+        out[:, :, b, : ends[b]] = np.moveaxis(walk(slice(None), np.maximum(pilot, 1e-9)), -1, 1)
     return out
 
 

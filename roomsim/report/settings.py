@@ -89,6 +89,10 @@ def lines_of(one: Mapping[str, Any]) -> list[str]:
     said += (f", with half the scattering {_seconds(one['decay_mid_half_scattering_s'])}, with double "
              f"{_seconds(one['decay_mid_double_scattering_s'])}; noise {100 * (one['noise'] or 0):.1f} %")
     lines = [said]
+    if one.get("below_transition"):                        # results of earlier versions do not have it
+        from ..studies.settings import below_transition
+
+        lines.append(f"    Note: {below_transition(one)}")
     for change in one["changes"]:
         if change["area_m2"] == change["usual_m2"] == 0:
             continue

@@ -13,6 +13,9 @@ from .reproducibility import scaled_to
 
 Floats = NDArray[np.float64]
 
+MOST_KNOWN = 24
+"""Sets of frequencies at which a mixed finish remembers its impedance."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MixedFinish:
@@ -34,6 +37,7 @@ class MixedFinish:
     pieces: tuple[tuple[Any, float], ...]
     name: str = field(init=False)
     kind: str = field(init=False)
+    _known: dict[bytes, NDArray[np.complex128]] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         told = ", ".join(f"{share:.0%} {finish.name}" for finish, share in self.pieces)
@@ -50,12 +54,24 @@ class MixedFinish:
         return "; ".join(dict.fromkeys(finish.source for finish, _ in self.shares))
 
     def impedance(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
-        """ζ, passive, shape (n_frequency,)."""
+        """ζ, passive, shape (n_frequency,); remembered, since engines and designs ask for the same frequencies."""
+        f = np.asarray(frequency_hz, float)
+        key = repr(f.shape).encode() + f.tobytes()
+        known = self._known.get(key)
+        if known is None:
+            known = self._impedance(f)
+            known.setflags(write=False)
+            while len(self._known) >= MOST_KNOWN:
+                self._known.pop(next(iter(self._known)), None)
+            self._known[key] = known
+        return known
+
+    def _impedance(self, frequency_hz: Floats) -> NDArray[np.complex128]:
         each = [np.asarray(finish.impedance(frequency_hz), complex) for finish, _ in self.shares]
         parts = [share for _, share in self.shares]
         mean = sum(share / zeta for share, zeta in zip(parts, each, strict=True))
         wanted = sum(share * random_absorption(zeta) for share, zeta in zip(parts, each, strict=True))
-        return 1 / (scaled_to(mean, wanted) * mean.real + 1j * mean.imag)
+        return np.asarray(1 / (scaled_to(mean, wanted) * mean.real + 1j * mean.imag))
 
     def absorption(self, frequency_hz: ArrayLike) -> Floats:
         """Mean of the tables by area, shape (n_frequency,)."""

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -61,6 +62,7 @@ def deviates(name: str, draw: int, seed: int = 0) -> Floats:
     return _mixing() @ plain * (1 - 2 * (draw % 2))
 
 
+@cache
 def _mixing() -> Floats:
     """Turns independent deviates into correlated ones, shape (8, 8)."""
     apart = np.abs(np.subtract.outer(np.arange(OCTAVES_HZ.size), np.arange(OCTAVES_HZ.size)))
@@ -139,17 +141,22 @@ def scaled_to(admittance: NDArray[np.complex128], wanted: Floats) -> Floats:
     Absorption rises with it up to a match and falls beyond; each frequency stays on its side. What is beyond the
     match's absorption ends there.
     """
-    def absorbs(scale: Floats) -> Floats:
-        return random_absorption(1 / (scale * admittance.real + 1j * admittance.imag))
+    def absorbs(log_scale: Floats) -> Floats:
+        return random_absorption(1 / (np.exp(log_scale) * admittance.real + 1j * admittance.imag))
 
-    rising = np.array([absorbs(np.full(admittance.shape, scale)) for scale in _SCALES])
-    match = _SCALES[rising.argmax(axis=0)]
-    up = match >= 1
-    low = np.where(up, np.log(_SCALES[0]), np.log(match))
-    high = np.where(up, np.log(match), np.log(_SCALES[-1]))
-    for _ in range(24):
+    steps = np.log(_SCALES).reshape(-1, *(1,) * admittance.ndim)
+    table = absorbs(steps)
+    most, at = table.argmax(axis=0), np.arange(len(steps)).reshape(steps.shape)
+    up = _SCALES[most] >= 1
+    less = (table < wanted) == up                    # at the left of the crossing on either side of the match
+    first = np.where(up, (less & (at <= most)).sum(axis=0), most + (less & (at > most)).sum(axis=0) + 1) - 1
+    low = steps.ravel()[np.clip(first, 0, len(steps) - 1)]
+    high = steps.ravel()[np.clip(first + 1, 0, len(steps) - 1)]
+    ended = up & (first >= most)                     # beyond the match
+    high = np.where(ended, low, high)
+    for _ in range(15):                              # a step of the table is 0.13 wide: to 4e-6
         middle = (low + high) / 2
-        further = (absorbs(np.exp(middle)) < wanted) == up
+        further = (absorbs(middle) < wanted) == up
         low, high = np.where(further, middle, low), np.where(further, high, middle)
     return np.exp((low + high) / 2)
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..analysis.decay import decay_from_energy, jackknife_error
 from ..bands import OCTAVES_HZ
 from ..engines.room_decay import BIN_S, energy_in_room
+from ..errors import InvalidValue
 from ..room.room import Room
 
 Floats = NDArray[np.float64]
@@ -18,6 +19,7 @@ MID_HZ = OCTAVES_HZ[3:5]
 """The octaves whose mean is the mid-band decay time: 500 Hz and 1 kHz."""
 
 RAYS = 8000
+MOST_RAYS = 24_000
 
 DRAWS = 32
 """Draws of absorption behind a stated band: sixteen and their opposites."""
@@ -36,7 +38,7 @@ class RoomDecay:
     decay_s : T20 of the energy in the whole room, shape (n_band,); NaN where it cannot be read
     error : relative standard error of each, by leaving out an eighth of the rays in turn (jackknife)
         [efron-tibshirani1993]
-    rays, seed : how it was traced
+    rays, seed : how it was traced; rays of the octave that took most
     """
 
     band_hz: Floats
@@ -65,7 +67,8 @@ def mid_s(band_hz: ArrayLike, decay_s: ArrayLike) -> float:
 
 
 def room_decay(
-    room: Room, band_hz: ArrayLike = OCTAVES_HZ, *, rays: int = RAYS, seed: int = 0, scattering: float = 1.0
+    room: Room, band_hz: ArrayLike = OCTAVES_HZ, *, rays: int = RAYS, seed: int = 0, scattering: float = 1.0,
+    noise: float | None = None,
 ) -> RoomDecay:
     """Decay time per octave, averaged over all places of sender and listener.
 
@@ -77,17 +80,36 @@ def room_decay(
     seed : of the random numbers; with the same seed rays take the same turns in similar rooms, so that small
         differences between them are known better than either
     scattering : factor on all scattering coefficients and on the furniture's, held at 1
+    noise : a relative standard error; bands that are known less well are traced again with as many rays as it takes,
+        at most `MOST_RAYS`
 
     Raises
     ------
     InvalidValue : no bands, fewer rays than 8, a negative factor
     """
     bands = np.atleast_1d(np.asarray(band_hz, float))
+    if bands.size == 0:
+        raise InvalidValue("band_hz", None, "needs a band")
+    taken, found = rays, []
+    for band in bands:                                # one by one: each is followed for as long as it lasts
+        time, error = _traced(room, band, rays, seed, scattering)
+        if noise is not None and error > noise:
+            more = int(min(np.ceil(1.2 * rays * (error / noise) ** 2), MOST_RAYS))
+            if more > rays:
+                time, error = _traced(room, band, more, seed, scattering)
+                taken = max(taken, more)
+        found.append((time, error))
+    decay, error = np.array(found).T
+    return RoomDecay(band_hz=bands, decay_s=decay, error=error, rays=taken, seed=seed)
+
+
+def _traced(room: Room, band_hz: float, rays: int, seed: int, scattering: float) -> tuple[float, float]:
+    """T20 of one octave and its relative standard error."""
+    bands = np.array([band_hz])
     curves = energy_in_room(room, bands, rays=rays, seed=seed, scattering=scattering)[:, 0]
     whole = _t20(curves.sum(axis=0), bands)
-    without = _t20(curves.sum(axis=0) - curves, bands)
-    error = jackknife_error(without, whole)
-    return RoomDecay(band_hz=bands, decay_s=whole, error=error, rays=rays, seed=seed)
+    error = jackknife_error(_t20(curves.sum(axis=0) - curves, bands), whole)
+    return float(whole[0]), float(error[0])
 
 
 def decay_uncertainty(

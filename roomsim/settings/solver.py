@@ -18,13 +18,12 @@ from ..bands import nominal
 from ..room.adjustable import Adjustable
 from ..room.room import Room
 from ..room.statistics import Surfaces, eyring_with_kuttruff_s
-from .decay import MID_HZ, RoomDecay, room_decay
+from .decay import MID_HZ, MOST_RAYS, RoomDecay, room_decay
 
 Floats = NDArray[np.float64]
 
 RAYS = 4000
 SEED = 20
-MOST_RAYS = 24_000
 NOISE = 0.01
 BAND_NOISE = 0.015
 """Rays are taken until a mid-band decay time is known to 1 % and single octaves to 1.5 % (standard errors), or until

@@ -19,7 +19,7 @@ from .layout import Get, Layout, filled, on_demand, present
 from .plan import Plan
 from .programme import SUMS, Heard, programme_note
 from .record import record as recorded
-from .settings import setting_arrays
+from .settings import setting_arrays, target_notes
 
 if TYPE_CHECKING:
     import xarray
@@ -125,6 +125,7 @@ def assemble(
         metadata["notes"].append(programme_note(study.programme, len(plan.cases)))
     ordered = [*layout.dtypes, *(name for name in found if name not in layout.dtypes)]
     dataset = xr.Dataset({name: found[name] for name in ordered}, coords=coords)
+    metadata["notes"] += target_notes(metadata["settings"])
     metadata["notes"] += design_notes(study.assumptions, len(plan.cases), study.measured_notes)
     record = {**metadata, **recorded(plan), "inputs": study.inputs, "versions": versions(), "source": source_hash()}
     dataset.attrs = {"title": plan.title, "metadata": json.dumps(record, ensure_ascii=False)}

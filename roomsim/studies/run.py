@@ -21,6 +21,7 @@ from .fingerprint import Fingerprints
 from .outlook import Outlook, outlook
 from .plan import Case, Plan, make_plan
 from .result import assemble, result_bytes
+from .settling import settle
 from .store import CaseStore
 from .work import Packer, end_with, one_thread, run_tasks, sheltered
 
@@ -83,6 +84,7 @@ def predict(
     mapper: Mapper | None = None,
     cluster: str | None = None,
     store: CaseStore | str | os.PathLike[str] | None = None,
+    settling: Progress | None = None,
 ) -> xarray.Dataset:
     """Predict every case of a study.
 
@@ -96,6 +98,7 @@ def predict(
     cluster : address of a Dask scheduler, such as "tcp://127.0.0.1:8786", whose workers run the cases
     store : folder in which each finished case is kept, so that an interrupted study goes on where it stopped and
         a changed one computes only what the change touches; kept nowhere by default
+    settling : told after each setting of a room that was solved, before the cases run
 
     Returns
     -------
@@ -124,6 +127,11 @@ def predict(
     ('design', 'room', 'setting', 'place', 'channel', 'listener', 'frequency')
     """
     _refuse_ways(jobs, mapper, cluster)               # before settings are solved, which may take a while
+    if store is not None and not isinstance(store, CaseStore):
+        with CaseStore(store) as kept:
+            return predict(study, progress=progress, before=before, jobs=jobs, mapper=mapper, cluster=cluster,
+                           store=kept, settling=settling)
+    settle(study, jobs=jobs, progress=settling, store=store)
     plan = make_plan(study)
     return predict_plan(plan, study, progress=progress, before=before, jobs=jobs, mapper=mapper, cluster=cluster,
                         store=store)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -17,14 +17,16 @@ from ..bands import OCTAVES_HZ, nominal
 from ..errors import DefinitionError, Problem
 from ..room.adjustable import placements
 from ..room.room import Room
+from ..room.statistics import eyring_kuttruff_s, transition_hz
 from ..settings.decay import COVERAGE, DRAWS, MID_HZ, RoomDecay, decay_uncertainty, room_decay
 from ..settings.solver import Solution, predicted, solve
 
 if TYPE_CHECKING:
     from ..definitions import RoomDefinition, StudyDefinition
 
-CHECK_RAYS, CHECK_SEED = 12_000, 4711
-"""A solved setting is traced again with other random numbers and more rays than the solver's least."""
+CHECK_RAYS, CHECK_SEED, CHECK_NOISE = 4000, 4711, 0.01
+"""A solved setting is traced again with other random numbers, and with as many rays as it takes until every octave is
+known to 1 % (standard error)."""
 
 MOST_HELD = 512
 
@@ -76,6 +78,11 @@ class SettingState:
     half_mid_s: float
     double_mid_s: float
 
+    @property
+    def transition_hz(self) -> float:
+        """Schroeder frequency of the room in this setting, with the statistical decay time of 500 Hz and 1 kHz."""
+        return float(transition_hz(eyring_kuttruff_s(self.room, MID_HZ).mean(), self.room.geometry.volume_m3))
+
     def record(self) -> dict[str, Any]:
         """The same as plain data for metadata and --json."""
         bands = [nominal(f) for f in self.decay.band_hz]
@@ -90,12 +97,14 @@ class SettingState:
             "decay_mid_s": _number(self.decay.mid_s), "noise": _number(self.decay.mid_error),
             "decay_mid_half_scattering_s": _number(self.half_mid_s),
             "decay_mid_double_scattering_s": _number(self.double_mid_s),
-            "rays": self.decay.rays, "seed": self.decay.seed,
-            "target": None, "iterations": None,
+            "rays": self.decay.rays, "seed": self.decay.seed, "transition_hz": round(self.transition_hz, 1),
+            "target": None, "iterations": None, "below_transition": [],
         }
         if found is not None:
             banded = isinstance(found.target, Mapping)
             said["target"] = {nominal(f): t for f, t in found.target.items()} if banded else found.target
+            wanted = np.array(list(found.target)) if banded else MID_HZ
+            said["below_transition"] = [nominal(f) for f in wanted if f < self.transition_hz]
             said["predicted"] = [_number(t) for t in predicted(self.decay, found.target)]
             said |= {"iterations": found.iterations, "solver_rays": found.rays, "solver_noise": round(found.noise, 5),
                      "at_least": list(found.at_least), "at_most": list(found.at_most)}
@@ -114,7 +123,7 @@ def room_in(definition: RoomDefinition, setting: str) -> Room:
     InvalidValue : no such setting
     DefinitionError : the decay time cannot be met; says how close it came and what limits it
     """
-    return _solved(definition, setting)[0]
+    return solved_setting(definition, setting)[0]
 
 
 def setting_state(definition: RoomDefinition, setting: str) -> SettingState:
@@ -208,6 +217,26 @@ def setting_arrays(
     return arrays, records
 
 
+def target_notes(records: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """What a reader must know of decay times that are wanted below the transition frequency, for the list notes."""
+    notes = []
+    for one in records:
+        if one["below_transition"]:
+            notes.append({
+                "code": "target-below-transition", "low_hz": None, "high_hz": one["transition_hz"], "count": 1,
+                "cases": [{"room": one["room"], "setting": one["setting"]}],
+                "text": f"{one['room']}, {one['setting']}: {below_transition(one)}",
+            })
+    return notes
+
+
+def below_transition(record: Mapping[str, Any]) -> str:
+    """The same of one record, as a sentence."""
+    return (f"the decay time that is wanted at {', '.join(record['below_transition'])} Hz lies below the transition "
+            f"frequency ({record['transition_hz']:.0f} Hz), where modes decay one by one: the areas meet it for traced "
+            "energy, which is not the whole story there; the decay times shown in those octaves come from the modes.")
+
+
 def _mapped(function: Callable[[Any], T], items: list[Any], jobs: int | None) -> Iterable[T]:
     from joblib import cpu_count
 
@@ -221,7 +250,7 @@ def _mapped(function: Callable[[Any], T], items: list[Any], jobs: int | None) ->
         pool.shutdown(cancel_futures=True)
 
 
-def _solved(definition: RoomDefinition, setting: str) -> tuple[Room, Solution | None, tuple[float, ...]]:
+def solved_setting(definition: RoomDefinition, setting: str) -> tuple[Room, Solution | None, tuple[float, ...]]:
     return _kept(("room", definition.content_hash, setting), partial(_solve, definition, setting))
 
 
@@ -241,13 +270,17 @@ def _solve(definition: RoomDefinition, setting: str) -> tuple[Room, Solution | N
 
 
 def _state(definition: RoomDefinition, setting: str) -> SettingState:
-    room, found, areas = _solved(definition, setting)
-    adjustables = definition.adjustables()
-    rays = max(CHECK_RAYS, 2 * found.rays if found is not None else 0)
-    decay = room_decay(room, OCTAVES_HZ, rays=rays, seed=CHECK_SEED)
+    room, found, areas = solved_setting(definition, setting)
+    decay = room_decay(room, OCTAVES_HZ, rays=CHECK_RAYS, seed=CHECK_SEED, noise=CHECK_NOISE)
     other = [room_decay(room, MID_HZ, rays=CHECK_RAYS, seed=CHECK_SEED, scattering=factor).mid_s for factor in (0.5, 2)]
+    return _described(definition, setting, (room, found, areas), decay, (other[0], other[1]))
+
+
+def _described(definition: RoomDefinition, setting: str, solved: tuple[Room, Solution | None, tuple[float, ...]],
+               decay: RoomDecay, scattering: tuple[float, float]) -> SettingState:
+    (room, found, areas), adjustables = solved, definition.adjustables()
     return SettingState(
-        setting=setting, room=room, solution=found, decay=decay, half_mid_s=other[0], double_mid_s=other[1],
+        setting=setting, room=room, solution=found, decay=decay, half_mid_s=scattering[0], double_mid_s=scattering[1],
         changes=tuple(
             Change(name=one.name, finish=one.material.name, surface=one.face, area_m2=area, usual_m2=one.usual_m2,
                    spread=one.spread, places=tuple(tuple(map(float, place)) for place in places))
@@ -255,6 +288,25 @@ def _state(definition: RoomDefinition, setting: str) -> SettingState:
                 adjustables, areas, placements(definition.bare(), adjustables, areas), strict=True)
         ),
     )
+
+
+def put_setting(
+    definition: RoomDefinition, setting: str, areas: tuple[float, ...], found: Solution | None,
+    decay: RoomDecay | None, scattering: tuple[float, float], spread: tuple[NDArray[np.float64], float],
+) -> None:
+    """Take up what an earlier process found."""
+    solved = _kept(("room", definition.content_hash, setting), lambda: (definition.room_with(areas), found, areas))
+    _kept(("spread", definition.content_hash, setting), lambda: spread)
+    if decay is not None:
+        _kept(("state", definition.content_hash, setting),
+              lambda: _described(definition, setting, solved, decay, scattering))
+
+
+def is_held(definition: RoomDefinition, setting: str) -> bool:
+    """Whether everything about a setting is known in this process."""
+    kinds = ("room", "spread", "state") if definition.adjustables() else ("room", "spread")
+    with _LOCK:
+        return all((kind, definition.content_hash, setting) in _HELD for kind in kinds)
 
 
 _HELD: OrderedDict[tuple[str, str, str], Any] = OrderedDict()
@@ -275,5 +327,19 @@ def _kept(key: tuple[str, str, str], find: Callable[[], T]) -> T:
     return found
 
 
-__all__ = ["CAUTION", "COVERAGE", "DRAWS", "Change", "SettingState", "absorption_spread", "each", "room_in", "rooms_in",
-           "setting_state"]
+__all__ = [
+    "CAUTION",
+    "COVERAGE",
+    "DRAWS",
+    "Change",
+    "SettingState",
+    "absorption_spread",
+    "below_transition",
+    "each",
+    "is_held",
+    "put_setting",
+    "room_in",
+    "rooms_in",
+    "setting_state",
+    "solved_setting",
+]

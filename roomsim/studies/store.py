@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Collection
 from contextlib import suppress
@@ -13,15 +14,17 @@ from numpy.typing import NDArray
 
 from ..files.arrays import PARTIAL, read_arrays, write_arrays
 from ..files.lock import LOCK, FolderLock
-from ..files.output import writing
+from ..files.output import write_whole, writing
 from ..response import Note, Reflection
 from .case import CaseResult
 
 SUFFIX = ".case"
+SETTING = ".setting"
 ABOUT = "about.txt"
 _ABOUT = """\
-Finished cases of a roomsim study, one file each. They let an interrupted run go on where it stopped, and the next
-run compute only what has changed. Nothing else needs this folder: delete it whenever you like.
+Finished cases of a roomsim study and solved settings of its rooms, one file each. They let an interrupted run go on
+where it stopped, and the next run compute only what has changed. Nothing else needs this folder: delete it whenever
+you like.
 """
 
 
@@ -56,8 +59,9 @@ class CaseStore:
         self._lock.__enter__()
         try:
             with writing(self.folder):
-                for partial in self.folder.glob(f"*{SUFFIX}{PARTIAL}"):     # of a run that was killed
-                    partial.unlink()
+                for pattern in (f"*{SUFFIX}{PARTIAL}", f".*{SETTING}.*.partial"):     # of a run that was killed
+                    for partial in self.folder.glob(pattern):
+                        partial.unlink()
                 (self.folder / ABOUT).write_text(_ABOUT, "utf-8")
         except BaseException:
             self._lock.__exit__()
@@ -66,8 +70,8 @@ class CaseStore:
 
     def __exit__(self, *error: object) -> None:
         self._lock.__exit__(*error)
-        if not any(self.folder.glob(f"*{SUFFIX}")):          # an empty store is of no use to anybody
-            for name in (ABOUT, LOCK):
+        if not any(any(self.folder.glob(f"*{kind}")) for kind in (SUFFIX, SETTING)):
+            for name in (ABOUT, LOCK):                       # an empty store is of no use to anybody
                 with suppress(OSError):
                     (self.folder / name).unlink()
             with suppress(OSError):
@@ -102,6 +106,30 @@ class CaseStore:
         for name in ("reflections", "notes"):
             record[name] = [asdict(one) for one in record[name]]
         write_arrays(self.path(key), {**result.arrays, "band_hz": result.band_hz}, record)
+
+    def setting(self, key: str) -> dict[str, Any] | None:
+        """What is kept of a solved setting, None where there is nothing or its file is damaged."""
+        try:
+            found = json.loads(self.folder.joinpath(f"{key}{SETTING}").read_text("utf-8"))
+        except (OSError, ValueError):
+            return None
+        return found if isinstance(found, dict) else None
+
+    def put_setting(self, key: str, record: dict[str, Any]) -> None:
+        """Keep a solved setting.
+
+        Raises
+        ------
+        OutputError : the disk is full, or the folder cannot be written
+        """
+        write_whole(self.folder / f"{key}{SETTING}", json.dumps(record))
+
+    def keep_settings(self, keys: Collection[str]) -> None:
+        """Delete all other settings: those of earlier inputs."""
+        for path in self.folder.glob(f"*{SETTING}"):
+            if path.name.removesuffix(SETTING) not in keys:
+                with suppress(OSError):
+                    path.unlink()
 
     def keep_only(self, keys: Collection[str]) -> None:
         """Delete all other cases: those of earlier inputs."""

@@ -11,10 +11,11 @@ from roomsim.bands import OCTAVES_HZ
 from roomsim.definitions import load
 from roomsim.engines.rays import trace_rays
 from roomsim.errors import DefinitionError
+from roomsim.report.settings import lines_of
 from roomsim.room.statistics import eyring_kuttruff_s
 from roomsim.settings.decay import MID_HZ, decay_uncertainty, mid_s, room_decay
 from roomsim.settings.solver import solve
-from roomsim.studies.settings import room_in, setting_state
+from roomsim.studies.settings import room_in, setting_state, target_notes
 
 ROOM = """\
 room: Parlour
@@ -129,3 +130,38 @@ def test_one_absorbing_area_moves_the_decay_as_the_formula_says() -> None:
 def test_mid_band_is_the_mean_of_two_octaves() -> None:
     assert mid_s(OCTAVES_HZ, np.arange(1.0, 9)) == 4.5
     assert np.isnan(mid_s([125.0], [1.0]))
+
+
+LOW = """\
+room: Closet
+width_m: 2.6
+length_m: 3.4
+height_m: 2.4
+surfaces: {front: plasterboard on studs, back: plasterboard on studs, left: plasterboard on studs,
+           right: plasterboard on studs, floor: oak on joists, ceiling: plasterboard on studs}
+adjustable:
+  - {name: panels, absorber: wool panel, surface: ceiling, spread: true, area_m2: [0, 6]}
+settings:
+  low: {decay_s: {125: 0.25, 500: 0.7}}
+  mid: {decay_s: 0.8}
+"""
+
+
+@pytest.fixture(scope="module")
+def closet(tmp_path_factory: pytest.TempPathFactory):
+    path = tmp_path_factory.mktemp("closet") / "closet.yaml"
+    path.write_text(LOW, "utf-8")
+    return load(path, "room")
+
+
+def test_a_target_below_the_transition_frequency_is_noted(closet) -> None:
+    """21 m³ and 0.4 to 0.8 s: 2000 √(T/V) is 275 to 390 Hz, above the octave 125 Hz and below 500 Hz."""
+    state = setting_state(closet, "low")
+    record = state.record()
+    assert 260 < state.transition_hz < 400 and record["below_transition"] == ["125"]
+    (note,) = target_notes([{"room": "closet", **record}])
+    assert note["code"] == "target-below-transition" and "at 125 Hz lies below" in note["text"]
+    assert any("lies below" in line for line in lines_of(record))
+    mid = setting_state(closet, "mid").record()
+    assert mid["below_transition"] == [] and target_notes([{"room": "closet", **mid}]) == []
+    assert not any("lies below" in line for line in lines_of(mid))
