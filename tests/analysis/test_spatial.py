@@ -51,3 +51,17 @@ def test_width_lowers_the_correlation():
     # a mirror image of the room changes nothing
     assert interaural_correlation([0, 40], [0, 10], [1, 0.4]) == pytest.approx(
         interaural_correlation([0, -40], [0, 10], [1, 0.4]), rel=1e-9)
+
+
+def test_what_has_no_listed_path_counts_as_the_rest_of_the_early_sound() -> None:
+    """Early energy 2 of the direct sound, a listed path of 0.5 within 80 ms: 1.5 come from elsewhere. Later paths
+    do not count.
+    """
+    from roomsim.analysis.spatial import _of_case
+
+    db = 10 * np.log10(np.array([0.5, 4.0]))
+    paths = [{"delay_ms": delay, "level_db": level, "azimuth_deg": 45.0, "elevation_deg": 0.0}
+             for delay, level in zip((10.0, 120.0), db, strict=True)]
+    found, _ = _of_case([paths], np.array([0.3]), np.array([0.6]))
+    # (0.5 sin² 45° + 1.5 / 3) / (1 + 0.5 + 1.5): the rest comes from all round, a third of it from the sides
+    assert found == pytest.approx(0.25, abs=1e-9)

@@ -81,6 +81,7 @@ def test_means_leave_out_what_is_not_known():
     nan = np.nan
     found = _mean_known(np.array([[1.0, nan, 3.0], [nan, nan, nan], [5.0, nan, nan]]))
     np.testing.assert_array_equal(found, [2.0, nan, 5.0])
+    np.testing.assert_allclose(_of(np.arange(24.0).reshape(2, 3, 4)), [[1.5, 5.5, 9.5], [13.5, 17.5, 21.5]])
     assert _of(np.empty((2, 3, 0))).shape == (2, 3) and np.isnan(_of(np.empty((2, 3, 0)))).all()
 
 
@@ -107,6 +108,8 @@ def test_numbers_and_sentences_of_a_difference():
     measures = {one.key: one for one in MEASURES} if not isinstance(MEASURES, dict) else MEASURES
     slope, bass = measures["slope_db_per_octave"], measures["bass_extension_hz"]
     assert number(slope, -1.26) == "−1.3 dB/octave" and number(slope, 0.24, True) == "+0.2 dB/octave"
+    rough = measures["narrow_band_deviation_db"]
+    assert number(rough, 0.26) == "0.3 dB" and number(rough, 0.26, True) == "+0.3 dB"
     assert number(bass, 47.6) == "48 Hz" and number(bass, 2.4, True) == "+2 Hz"
 
     def words(value: float, low: float, high: float, verdict: str, rooms: int = 3) -> str:

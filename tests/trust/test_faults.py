@@ -172,3 +172,15 @@ def test_a_case_cannot_run_code(job: Path, tmp_path: Path) -> None:
     with CaseStore(store) as kept:
         assert kept.get("0") is None
     assert not (tmp_path / "ran").exists()
+
+
+@pytest.mark.parametrize(("where", "says"), [
+    ("room.yaml/results", "cannot write"), ("room.yaml", "is a file; name a folder"), ("/proc/results", "cannot write"),
+])
+def test_output_that_cannot_be(job: Path, where: str, says: str, capsys: pytest.CaptureFixture) -> None:
+    """Through a file, onto a file, and into a file system that makes no folders: root is stopped there too."""
+    before = {path.name: path.read_bytes() for path in job.iterdir()}
+    assert main(["predict", str(job / "study.yaml"), "--jobs", "1", "--out", str(job / where)]) == 2
+    told = capsys.readouterr()
+    assert says in told.err and "Traceback" not in told.err and where.split("/")[-1] in told.err.replace("\n", "")
+    assert {path.name: path.read_bytes() for path in job.iterdir()} == before
