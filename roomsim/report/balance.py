@@ -10,7 +10,7 @@ import numpy as np
 from ..analysis.balance import REFERENCE_LIMIT_DB, Balance, EarlyJudgement, balance, judge_early, with_wall_images
 from ..bands import from_db
 from ..conventions import BOX_FACES, EARLY_WINDOW_MS, LISTED_DB
-from .cases import metadata, of_case, variant_dimensions, variant_name, variants
+from .cases import main_variant, metadata, of_case, variant_dimensions, variant_name, variants
 from .style import plain_label
 from .text_table import aligned
 
@@ -136,8 +136,8 @@ def early_rows(result: Dataset) -> list[dict[str, Any]]:
 
 
 def early_lines(result: Dataset) -> list[str]:
-    """First reflections of every room and design in the first variant, beside the recommendation: for people."""
-    variant = next(variants(result))
+    """First reflections of every room and design in the main variant, beside the recommendation: for people."""
+    variant = main_variant(result)
     rows: list[list[str]] = []
     more, before = 0, None
     for room in result["room"].values:

@@ -56,6 +56,18 @@ def variants(result: Dataset) -> Iterator[dict[str, Any]]:
                for d, k in zip(dims, index, strict=True)}
 
 
+def main_setting(result: Dataset) -> Any:
+    """The setting of figures and lists that show a single one: ordinary, or else the first."""
+    settings = [s.item() if hasattr(s, "item") else s for s in result["setting"].values]
+    return "ordinary" if "ordinary" in settings else settings[0]
+
+
+def main_variant(result: Dataset) -> dict[str, Any]:
+    """The variant of figures and lists that show a single one: the first of the main setting."""
+    main = main_setting(result)
+    return next(variant for variant in variants(result) if variant["setting"] == main)
+
+
 def variant_name(result: Dataset, variant: dict[str, Any], always: bool = False) -> str:
     """The labels that tell a variant from others in one line; empty where there is only one of each."""
     parts = []

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .cases import metadata, of_case, variant_dimensions, variant_name, variants
+from .cases import main_variant, metadata, of_case, variant_dimensions, variant_name
 from .style import plain_label
 from .text_table import aligned
 
@@ -132,8 +132,8 @@ def shaping_modes(result: Dataset) -> list[dict[str, Any]]:
 
 
 def mode_lines(result: Dataset) -> list[str]:
-    """The modes that shape the bass most, per room, in the first variant: lines for people."""
-    variant = next(variants(result))
+    """The modes that shape the bass most, per room, in the variant that figures show: lines for people."""
+    variant = main_variant(result)
     rooms = list(result["room"].values)
     rows: list[list[str]] = []
     for room in rooms[:MOST_PRINTED]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .cases import metadata, variant_dimensions, variant_name, variants
+from .cases import main_variant, metadata, variant_dimensions, variant_name
 from .style import plain_label
 from .text_table import aligned
 
@@ -52,49 +52,64 @@ def programme_rows(result: Dataset) -> list[dict[str, Any]]:
 
 
 def receiver_lines(result: Dataset) -> list[str]:
-    """What receivers set in the first variant, for people."""
+    """What receivers set in the variant that figures show, for people."""
     rows = _first(result, receiver_rows(result))
     if not rows:
         return []
-    cells = [[
-        *_names(row), f"{row['distance_m']:.2f}", _signed(row["azimuth_deg"], 0), _signed(row["elevation_deg"], 0),
-        _signed(row["gain_db"], 1), f"{row['delay_ms']:.2f}", row["polarity"],
-        f"above {row['highpass_hz']:g} Hz" if row["highpass_hz"] else
-        f"below {row['lowpass_hz']:g} Hz" if row["lowpass_hz"] else "all",
-    ] for row in rows]
-    head = ["room", "design", "channel", "away m", "azimuth", "elevation", "gain dB", "delay ms", "polarity", "plays"]
-    return _table("Loudspeakers as the centre of the seats sees them, and what the receiver set", result, head, cells,
+    head, cells = receiver_cells(rows)
+    return _table("Loudspeakers as the centre of the seats sees them, and what the receiver set", result,
+                  ["room", "design", *head], [[*_names(row), *some] for row, some in zip(rows, cells, strict=True)],
                   "receiver.csv", "azimuth, elevation: degrees, positive left and up. "
                   "gain, delay, polarity: aligned at the average of the seats.")
 
 
+def receiver_cells(rows: list[dict[str, Any]]) -> tuple[list[str], list[list[str]]]:
+    """Headings and the text of each row of `receiver_rows`, without its labels."""
+    head = ["channel", "away m", "azimuth", "elevation", "gain dB", "delay ms", "polarity", "plays"]
+    return head, [[
+        plain_label(row["channel"], 30), f"{row['distance_m']:.2f}", _signed(row["azimuth_deg"], 0),
+        _signed(row["elevation_deg"], 0), _signed(row["gain_db"], 1), f"{row['delay_ms']:.2f}", row["polarity"],
+        f"above {row['highpass_hz']:g} Hz" if row["highpass_hz"] else
+        f"below {row['lowpass_hz']:g} Hz" if row["lowpass_hz"] else "all",
+    ] for row in rows]
+
+
 def programme_lines(result: Dataset) -> list[str]:
-    """How loud the programme is in the first variant, and what headroom is left, for people."""
+    """How loud the programme is in the variant that figures show, and what headroom is left, for people."""
     said = metadata(result).get("programme")
     if said is None:
         return []
     rows = _first(result, programme_rows(result))
     several = result.sizes["channel"] > 1
     rows = [row for row in rows if several or not row["played"].startswith("all, coherent")]
-    cells = [[
-        *_names(row), row["played"], *(_number(row[key]) for key in ("level_db", "level_dba", "level_dbc")),
-        _number(row["headroom_db"]), row["limited_by"] or "–",
+    head, cells = programme_cells(rows)
+    return _table(f"Level at the seats: {programme_words(said)}", result, ["room", "design", *head],
+                  [[*_names(row), *some] for row, some in zip(rows, cells, strict=True)], "programme.csv",
+                  "power sum: channels with unlike signals. coherent: the same signal in all. headroom: until a "
+                  "driver's limit; negative: too loud for it.")
+
+
+def programme_cells(rows: list[dict[str, Any]]) -> tuple[list[str], list[list[str]]]:
+    """Headings and the text of each row of `programme_rows`, without its labels."""
+    return ["played", "dB", "dB(A)", "dB(C)", "headroom dB", "limited by"], [[
+        plain_label(row["played"], 40), *(_number(row[key]) for key in ("level_db", "level_dba", "level_dbc")),
+        _number(row["headroom_db"]), plain_label(row["limited_by"] or "–", 60),
     ] for row in rows]
+
+
+def programme_words(said: dict[str, Any]) -> str:
+    """What is played and how loud, from the metadata's `programme`."""
     if said["level_db"] is not None:
         unit = {"Z": "dB", "A": "dB(A)", "C": "dB(C)"}[said["weighting"]]
         what = f"{said['level_db']:g} {unit} from all channels together"
     else:
         what = f"{said['drive_v']:g} V at the input of each channel of 0 dB"
     levels = ", ".join(f"{name} {_signed(level, 0)} dB" for name, level in said["channels_db"].items())
-    head = ["room", "design", "played", "dB", "dB(A)", "dB(C)", "headroom dB", "limited by"]
-    return _table(f"Level at the seats: {said['signal']}; {what}" + (f"; {levels}" if levels else ""), result, head,
-                  cells, "programme.csv",
-                  "power sum: channels with unlike signals. coherent: the same signal in all. headroom: until a "
-                  "driver's limit; negative: too loud for it.")
+    return f"{said['signal']}; {what}" + (f"; {levels}" if levels else "")
 
 
 def _table(title: str, result: Dataset, head: list[str], cells: list[list[str]], file: str, below: str) -> list[str]:
-    name = variant_name(result, next(variants(result)))
+    name = variant_name(result, main_variant(result))
     shown = cells[:MOST_PRINTED]
     before: tuple[str, str] | None = None
     for row in shown:
@@ -111,7 +126,7 @@ def _table(title: str, result: Dataset, head: list[str], cells: list[list[str]],
 
 def _first(result: Dataset, rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Rows of the first variant, room by room."""
-    variant = next(variants(result))
+    variant = main_variant(result)
     own = [row for row in rows if all(row[name] == label for name, label in variant.items())]
     order = [room.item() if hasattr(room, "item") else room for room in result["room"].values]
     return sorted(own, key=lambda row: order.index(row["room"]))
@@ -122,8 +137,7 @@ def _labels(result: Dataset) -> tuple[str, ...]:
 
 
 def _names(row: dict[str, Any]) -> list[str]:
-    names = [row["room"], row["design"], *([row["channel"]] if "channel" in row else [])]
-    return [plain_label(name, 30) for name in names]
+    return [plain_label(row[name], 30) for name in ("room", "design")]
 
 
 def _number(value: float | None) -> str:

@@ -13,7 +13,7 @@ from ..files.output import OutputFolder, safe_names
 from ..files.table_csv import write_flat, write_rows
 from .balance import balance_rows, reflection_rows
 from .balance_plot import balance_figure
-from .cases import CurveBook, metadata, variant_name, variants
+from .cases import CurveBook, main_setting, metadata, variant_name, variants
 from .decay_plot import decay_figure
 from .mode_plot import mode_figure
 from .modes import mode_rows
@@ -131,8 +131,7 @@ def fill(
 
 def shown_variants(result: Dataset) -> list[dict[str, Any]]:
     """The variants that are drawn room by room: of the setting ordinary, or the first; settings.png shows the rest."""
-    settings = list(result["setting"].values)
-    main = "ordinary" if "ordinary" in settings else settings[0]
+    main = main_setting(result)
     return [variant for variant in variants(result) if variant["setting"] == main]
 
 

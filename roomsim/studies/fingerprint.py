@@ -38,9 +38,14 @@ class Fingerprints:
 
         Labels, file names and places on disk do not count: cases that are alike share a hash.
         """
+        for shared in (case.room, case.loudspeaker, case.system, case.frequency_hz, case.options):
+            self.of(shared)
+        known = dict(self._known)
         receiver = None if case.system is None else (case.system.receiver, case.channels)
         parts = (case.scene(), case.frequency_hz, case.options, receiver)
-        return _digest([self._common, *map(self.of, parts)]).hex()
+        found = _digest([self._common, *map(self.of, parts)]).hex()
+        self._known = known           # what belongs to this case alone is let go, or memory would grow with the cases
+        return found
 
     def of(self, value: Any) -> bytes:
         """Hash of a value made of dataclasses, arrays, mappings, sequences, numbers and text.

@@ -1,16 +1,18 @@
-"""Studies at scale: python tests/benchmarks/bench_study.py [CASES], with the project installed.
+"""Studies at scale: python tests/benchmarks/bench_study.py [--cases N] [--no-growth], with the project installed.
 
-Cases per second and peak memory of a study of seven drivers and fifteen seats, 20 Hz to 20 kHz at 1/48 octave, with
-all cores; how the time of a case grows with seats, drivers, designs and rooms, on one core. Run it on a quiet machine:
+Cases per second, estimate beside truth, and peak memory of a study of N cases (1,000 are ten rooms, designs and places)
+of seven drivers and fifteen seats, 20 Hz to 20 kHz at 1/48 octave, with all cores; then how the time grows with seats,
+drivers, designs and rooms: 1, 2 and 4 times each, on one core, with the ratio per doubling. Run it on a quiet machine:
 linear algebra is kept on one thread, but the cores are shared with whatever else runs.
 """
 
 from __future__ import annotations
 
+import argparse
+import itertools
 import os
 import resource
 import statistics
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -18,6 +20,7 @@ from pathlib import Path
 import roomsim
 from roomsim.studies import run
 from roomsim.studies.case import run_case
+from roomsim.studies.outlook import Outlook, case_seconds, machine_speed
 from roomsim.studies.plan import make_plan
 from roomsim.studies.work import one_thread
 
@@ -98,15 +101,17 @@ def whole(folder: Path, cases: int) -> None:
     designs = places = 10 if cases >= 100 else max(round((cases / rooms) ** 0.5), 1)
     said = study(folder, rooms=rooms, designs=designs, places=places)
     count = rooms * designs * places
+    print(f"{count} cases ({rooms} rooms × {designs} designs × {places} places), {os.cpu_count()} cores", flush=True)
+    told: list[Outlook] = []
     start = time.perf_counter()
-    result = roomsim.predict(said, store=folder / "cases")
+    result = roomsim.predict(said, store=folder / "cases", before=told.append)
     spent = time.perf_counter() - start
     size = sum(file.stat().st_size for file in (folder / "cases").iterdir()) / 1e6
     parent, children = (resource.getrusage(who).ru_maxrss / 1e3
                         for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
-    print(f"{count} cases ({rooms} rooms × {designs} designs × {places} places): {spent:.0f} s, "
-          f"{count / spent:.2f} cases/s on {os.cpu_count()} cores; store {size:.0f} MB; "
-          f"peak memory {parent:.0f} MB, largest worker {children:.0f} MB")
+    print(f"{spent:.0f} s, {count / spent:.2f} cases/s (estimated before: {told[0].seconds:.0f} s); "
+          f"store {size:.0f} MB; peak memory of the parent {parent:.0f} MB, of the largest process that has ended "
+          f"{children:.0f} MB", flush=True)
     start = time.perf_counter()
     roomsim.report(result, folder / "out")
     print(f"report of it: {time.perf_counter() - start:.0f} s, "
@@ -116,21 +121,37 @@ def whole(folder: Path, cases: int) -> None:
     print(f"the same study again, every case found: {time.perf_counter() - start:.1f} s")
 
 
-def main(cases: int) -> None:
+def growth(folder: Path) -> None:
+    """How the time of a whole study grows when one thing is doubled twice; one core, processor time."""
+    print("processor time of a study, s, one core; 7 drivers, 15 seats, 1 design, room and place where not said")
+    print(f"{'':>28} {'1x':>7} {'2x':>7} {'4x':>7}   ratio per doubling", flush=True)
+    for what, values in (("seats", (15, 30, 60)), ("drivers", (7, 14, 28)), ("designs", (1, 2, 4)),
+                         ("rooms", (1, 2, 4)), ("places", (1, 2, 4))):
+        spent = []
+        for n in values:
+            cases = n if what in ("designs", "rooms", "places") else 1
+            spent.append(cases * seconds_per_case(folder, **{what: n}))
+        ratios = ", ".join(f"{later / sooner:.2f}" for sooner, later in itertools.pairwise(spent))
+        print(f"{what + ' ' + ', '.join(map(str, values)):>28} " + " ".join(f"{s:7.2f}" for s in spent)
+              + f"   {ratios}", flush=True)
+    for patches in (False, True):
+        case = make_plan(study(folder, patches=patches)).cases[0]
+        print(f"one case {'with' if patches else 'without'} patches: "
+              f"{seconds_per_case(folder, 1, patches=patches):.2f} s, estimated "
+              f"{case_seconds(case) * machine_speed():.2f} s", flush=True)
+
+
+def main() -> None:
     """Print everything."""
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--cases", type=int, default=100, metavar="N", help="about so many cases; 1000 take a while")
+    asked.add_argument("--no-growth", action="store_true", help="the study of N cases only")
+    how = asked.parse_args()
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        whole(folder, cases)
-        base = seconds_per_case(folder)
-        print(f"one case, seven drivers, fifteen seats, one core: {base:.3f} s of processor time")
-        for what, values in (("seats", (5, 15, 45)), ("drivers", (1, 7, 14, 28)), ("designs", (1, 2, 10)),
-                             ("rooms", (1, 4)), ("places", (1, 4))):
-            found = [(n, seconds_per_case(folder, **{what: n})) for n in values]
-            print(f"{what}: " + ", ".join(f"{n}: {s:.3f} s per case" for n, s in found))
-        for designs in (1, 10):
-            print(f"furnished room with patches, {designs} design(s): "
-                  f"{seconds_per_case(folder, 1, patches=True, designs=designs):.3f} s per case")
+        whole(Path(name), how.cases)
+        if not how.no_growth:
+            growth(Path(name))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
+    main()

@@ -15,7 +15,8 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 EVIDENCE = HERE.parent / "evidence" / "benchmarks.txt"
-SCRIPTS = ("bench_main.py", "bench_slider.py", "bench_images.py", "bench_wave.py", "bench_rays.py", "bench_peer.py")
+SCRIPTS = ("bench_main.py", "bench_slider.py", "bench_images.py", "bench_wave.py", "bench_rays.py", "bench_page.py",
+           "bench_peer.py")
 
 
 def main(arguments: list[str]) -> None:
@@ -29,7 +30,7 @@ def main(arguments: list[str]) -> None:
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join([here, os.environ.get("PYTHONPATH", "")])}
     for script in scripts:
         more = ["--matched"] if script == "bench_peer.py" and "--matched" in arguments else []
-        more += ["1000"] if script == "bench_study.py" else []
+        more += ["--cases", "1000"] if script == "bench_study.py" else []
         done = subprocess.run([sys.executable, str(HERE / script), *more], capture_output=True, text=True,
                               env=environment, cwd=HERE)
         text = done.stdout if done.returncode == 0 else done.stdout + done.stderr[-2000:]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from colours import BLINDNESS, cielab, contrast, linear
-from made_studies import write_study
+from made_studies import STUDY, write_study
 
 import roomsim
 from roomsim.air import Air
@@ -30,6 +30,19 @@ CSS = (Path(build.__file__).parent / "page.css").read_text("utf-8")
 def predicted(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("page")
     return roomsim.predict(roomsim.load(write_study(folder)), jobs=1)
+
+
+@pytest.fixture(scope="module")
+def predicted_states(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """One room, bright (no rug) and ordinary (a rug), two places."""
+    folder = tmp_path_factory.mktemp("states")
+    text = STUDY.replace("per_octave: 12", "per_octave: 6").replace(
+        "height_m: 0.8}}", "height_m: 0.8}, shelf: {gap_m: 0.2, height_m: 1.2}}")
+    path = write_study(folder, study=text + "settings: [bright, ordinary]\n")
+    with (folder / "room.yaml").open("a") as room:
+        room.write("adjustable:\n  - {name: rug, absorber: heavy carpet on underlay, surface: floor, area_m2: [0, 9], "
+                   "usual_m2: 6}\nsettings: {bright: {area_m2: {rug: 0}}, ordinary: {}}\n")
+    return roomsim.predict(roomsim.load(path), jobs=1)
 
 
 @pytest.fixture(scope="module")
@@ -206,3 +219,68 @@ def test_light_colours_are_those_of_the_other_figures() -> None:
     for k, colour in enumerate(style.COLOURS):
         assert f"--p{k}: {colour};" in CSS
     assert f"--paper: {style.PAPER};" in CSS
+
+
+@pytest.fixture(scope="module")
+def systems(made_result: Any) -> Any:
+    """Two designs, one of them with a subwoofer, a programme, three settings and two places; lists by hand."""
+    import json
+
+    result = made_result(per_octave=12, seats=2, settings=("bright", "ordinary"), places=("wall", "shelf"))
+    meta = json.loads(result.attrs["metadata"])
+    cases = [dict(zip(("room", "setting", "design", "place"), labels, strict=True)) for labels in itertools.product(
+        ("small", "typical", "large"), ("bright", "ordinary"), ("narrow", "wide"), ("wall", "shelf"))]
+    row = {"loudspeaker": "Sub", "at_m": [1, 2, 0.2], "distance_m": 2.5, "azimuth_deg": -20.0, "elevation_deg": -12.0,
+           "delay_ms": 1.25, "polarity": "reversed", "highpass_hz": None, "lowpass_hz": 90.0}
+    meta["receivers"] = [{**case, "channel": "subwoofer", **row,
+                          "gain_db": -3.5 if case["setting"] == "ordinary" else 2.5}
+                         for case in cases if case["design"] == "wide"]
+    levels = {"Z": 78.0, "A": 75.0, "C": 77.5}
+    meta["programme"] = {
+        "signal": "pink noise, 20 to 20000 Hz, crest 12 dB", "level_db": 75.0, "weighting": "A", "drive_v": None,
+        "channels_db": {}, "cases": [
+            {**case, "power_sum": levels, "coherent_sum": levels, "alone": {"left": levels}, "drive_v": 3.0,
+             "loads": [{"channel": "left", "driver": "woofer", "cause": "excursion", "headroom_db": -2.25}]}
+            for case in cases]}
+    return result.assign_attrs(metadata=json.dumps(meta))
+
+
+def test_receivers_and_levels_have_sections_with_the_drawn_setting_first(systems: Any) -> None:
+    from roomsim.report.page.systems import FIRST, listings
+
+    chosen = select(systems, roomsim.judge(systems))
+    receiver, programme = listings(chosen)
+    assert receiver.head[:4] == ("room", "design", "setting", "place") and receiver.file == "receiver.csv"
+    assert len(receiver.rows) == 12 and receiver.more == 0
+    assert receiver.rows[0] == ("small", "wide", "ordinary", "wall", "subwoofer", "2.50", "−20", "−12", "−3.5", "1.25",
+                                "reversed", "below 90 Hz")
+    assert [row[2] for row in receiver.rows] == 6 * ["ordinary"] + 6 * ["bright"]
+    assert programme.words.startswith("Pink noise, 20 to 20000 Hz, crest 12 dB; 75 dB(A) from all channels together")
+    assert programme.first == FIRST and len(programme.rows) == 24 * 3
+    assert programme.rows[0][4:] == ("all, power sum", "78.0", "75.0", "77.5", "−2.2", "left/woofer: excursion")
+    html = build_page(systems).html
+    for text in ('id="receiver"', 'href="#programme"', "−3.5", "left/woofer: excursion", "programme.csv"):
+        assert text in html
+    assert build_page(systems.assign_attrs(metadata="{}")).html.count('id="receiver"') == 0
+
+
+def test_rooms_show_the_setting_of_the_figures_and_lead_to_the_others(predicted_states: Any) -> None:
+    """Numbers beside a drawing are those of the ordinary setting; every other channel and place has a line."""
+    import json
+
+    from roomsim.report.balance import early_reflections
+    from roomsim.report.page.rooms import room_views
+
+    chosen = select(predicted_states, roomsim.judge(predicted_states))
+    view = room_views(chosen)[0]
+    assert view.subject.endswith("middle seat, ordinary, wall")
+    labels = {"design": "bar", "room": "one", "setting": "ordinary", "place": "wall"}
+    found = early_reflections(predicted_states, labels)[0]
+    bright = early_reflections(predicted_states, labels | {"setting": "bright"})[0]
+    strongest = float(found.high_level_db.max())
+    assert abs(strongest - float(bright.high_level_db.max())) > 0.1          # the rug lies where the floor reflects
+    assert view.rows[0].levels[0] == f"{strongest:.1f}".replace("-", "−")
+    assert [line[0] for line in view.others] == ["right, ordinary, wall", "left, ordinary, shelf",
+                                                 "right, ordinary, shelf"] and view.more == 0
+    assert [key for _, key, _ in view.key] == ["heavy carpet on underlay on the floor"]     # bright has no rug
+    assert len(json.loads(predicted_states.attrs["metadata"])["rooms"]) == 2

