@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import tracemalloc
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -15,9 +16,9 @@ from made_studies import BAR, STUDY, write_study
 import roomsim
 from roomsim.engines import patterns, ray_walks, wave
 from roomsim.engines.hybrid import Options
-from roomsim.studies import plan
-from roomsim.studies.case import CaseResult
-from roomsim.studies.plan import Case
+from roomsim.studies import plan, result, run
+from roomsim.studies.case import CaseResult, run_case
+from roomsim.studies.plan import Case, make_plan
 
 SMALL = STUDY.replace("8000, per_octave: 12", "2000, per_octave: 3").replace("count: 3", "count: 2")
 PISTON = BAR.replace("point: {omni: {}}", "point: {piston: {radius_m: RADIUS}}")
@@ -82,6 +83,38 @@ def test_common_work_is_done_once(tmp_path: Path, counted: Counter[str]) -> None
     assert counted["listener_transfer"] == rooms * places                 # the seats move with the loudspeaker
     assert 0 < counted["_table"] <= designs * rooms                       # nodes follow a room's longest paths
     assert 0 < counted["_common"] <= designs * rooms
+
+
+def test_finished_cases_are_not_held(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forty cases more of 0.6 MB each: what a result holds grows by less than three of them, not by forty."""
+    monkeypatch.setattr(run, "IN_MEMORY_BYTES", 0)
+    for name in ("MOST_MODES", "MOST_REFLECTIONS"):                # else the lists grow until they reach these bounds
+        monkeypatch.setattr(result, name, 50)
+    text = SMALL.replace("2000, per_octave: 3", "8000, per_octave: 48").replace("count: 2", "count: 30")
+    one: list[CaseResult] = []
+
+    def alike(function: Callable[[Case], CaseResult], cases: Iterable[Case]) -> Iterator[CaseResult]:
+        return (one[0] for _ in cases)
+
+    def held(count: int, name: str) -> int:
+        folder = tmp_path / name
+        folder.mkdir()
+        gaps = [round(0.05 + 0.01 * k, 3) for k in range(count)]
+        study = roomsim.load(write_study(folder, study=text + f"vary: {{place.gap_m: {gaps}}}\n"))
+        if not one:
+            one.append(run_case(make_plan(study).cases[0]))
+        tracemalloc.start()
+        found = roomsim.predict(study, mapper=alike, store=folder / "kept")
+        kept = tracemalloc.get_traced_memory()[0]
+        tracemalloc.stop()
+        assert found["level_db"].sizes["place.gap_m"] == count
+        return kept
+
+    held(4, "first")                                      # loads what is loaded late
+    few, many = held(4, "few"), held(44, "many")
+    size = sum(array.nbytes for array in one[0].arrays.values())
+    assert size > 500_000
+    assert many - few < 3 * size, (few, many, size)
 
 
 def test_the_order_of_cases_changes_nothing(tmp_path: Path) -> None:
