@@ -72,7 +72,8 @@ def test_json_is_the_whole_of_standard_output(small: Path, tmp_path: Path, capsy
     assert main(["predict", str(small), "--jobs", "1", "--json", "--out", str(tmp_path / "out")]) == 0
     out, err = capsys.readouterr()
     said = json.loads(out)
-    assert err == "" and said["folder"] == str(tmp_path / "out")
+    assert [line.split(" ")[0] for line in err.splitlines()] == ["2", "They"]          # how many cases, how long
+    assert said["folder"] == str(tmp_path / "out")
     assert [row["design"] for row in said["table"]] == ["narrow", "wide"]
     assert {p.name for p in (tmp_path / "out").iterdir()} == {*said["files"], "contents.txt"}
     assert said["notes"] and {"code", "text"} <= set(said["notes"][0])

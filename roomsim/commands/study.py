@@ -79,8 +79,10 @@ def _predict(
 ) -> None:
     from ..definitions import load
     from ..files.output import OutputFolder, recover
+    from ..studies.run import refuse_ways
     from ..studies.store import CaseStore, store_folder
 
+    refuse_ways(jobs, None, cluster)
     study = load(path, "study")
     if rate_hz is not None:
         from ..studies.impulse_responses import check_request

@@ -126,7 +126,7 @@ def predict(
     >>> result.level_db.dims
     ('design', 'room', 'setting', 'place', 'channel', 'listener', 'frequency')
     """
-    _refuse_ways(jobs, mapper, cluster)               # before settings are solved, which may take a while
+    refuse_ways(jobs, mapper, cluster)               # before settings are solved, which may take a while
     if store is not None and not isinstance(store, CaseStore):
         with CaseStore(store) as kept:
             return predict(study, progress=progress, before=before, jobs=jobs, mapper=mapper, cluster=cluster,
@@ -160,7 +160,7 @@ def predict_plan(
     -------
     as `predict`, with the plan's dimensions
     """
-    _refuse_ways(jobs, mapper, cluster)
+    refuse_ways(jobs, mapper, cluster)
     with _keeper(plan, store) as kept:
         prints = Fingerprints()
         keys = [prints.of_case(case) for case in plan.cases]
@@ -170,7 +170,7 @@ def predict_plan(
         return assemble(plan, keys, kept.get, study, in_memory=result_bytes(plan) <= IN_MEMORY_BYTES)
 
 
-def _refuse_ways(jobs: int | None, mapper: Mapper | None, cluster: str | None) -> None:
+def refuse_ways(jobs: int | None, mapper: Mapper | None, cluster: str | None) -> None:
     """Refuse ways to run cases that are none, or several at once."""
     if jobs is not None and jobs < 1:
         raise InvalidValue("jobs", jobs, "must be 1 or more")

@@ -70,10 +70,13 @@ class CaseStore:
 
     def __exit__(self, *error: object) -> None:
         self._lock.__exit__(*error)
-        if not any(any(self.folder.glob(f"*{kind}")) for kind in (SUFFIX, SETTING)):
-            for name in (ABOUT, LOCK):                       # an empty store is of no use to anybody
+        settings = list(self.folder.glob(f"*{SETTING}"))
+        solved = any("solution" in (self.setting(path.name.removesuffix(SETTING)) or {}) for path in settings)
+        if not solved and not any(self.folder.glob(f"*{SUFFIX}")):
+            # A store without a finished case or anything that took a solver is of no use to anybody.
+            for path in (self.folder / ABOUT, self.folder / LOCK, *settings):
                 with suppress(OSError):
-                    (self.folder / name).unlink()
+                    path.unlink()
             with suppress(OSError):
                 self.folder.rmdir()
 

@@ -133,7 +133,7 @@ def test_mean_free_path():
                 continue              # specular rays of one source need not visit an L evenly
             duration = 3.0
             part = trace_rays(
-                scene(room, seats=SEATS[:1] * [0.8, 1, 1]), LOW, rays=6_000, duration_s=duration,
+                scene(room, seats=SEATS[:1] * [0.8, 1, 1]), LOW, rays=24_000, duration_s=duration,
                 surfaces=constant_surfaces(room, LOW, 1e-6, scattering),
             )
             spent = part.ledger.walls[0, 0] / (part.ledger.emitted[0, 0] - part.ledger.air[0, 0] / 2) / 1e-6
