@@ -11,12 +11,17 @@ import os
 import platform
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 EVIDENCE = HERE.parent / "evidence" / "benchmarks.txt"
 SCRIPTS = ("bench_main.py", "bench_slider.py", "bench_images.py", "bench_wave.py", "bench_rays.py", "bench_page.py",
            "bench_peer.py")
+
+
+MOST_S = 3600
+"""A script is stopped after this; what it has printed is kept."""
 
 
 def main(arguments: list[str]) -> None:
@@ -31,9 +36,16 @@ def main(arguments: list[str]) -> None:
     for script in scripts:
         more = ["--matched"] if script == "bench_peer.py" and "--matched" in arguments else []
         more += ["--cases", "1000"] if script == "bench_study.py" else []
-        done = subprocess.run([sys.executable, str(HERE / script), *more], capture_output=True, text=True,
-                              env=environment, cwd=HERE)
-        text = done.stdout if done.returncode == 0 else done.stdout + done.stderr[-2000:]
+        with tempfile.TemporaryFile("w+", encoding="utf-8") as said, tempfile.TemporaryFile("w+") as errors:
+            try:
+                code = subprocess.run([sys.executable, "-u", str(HERE / script), *more], stdout=said, stderr=errors,
+                                      env=environment, cwd=HERE, timeout=MOST_S).returncode
+            except subprocess.TimeoutExpired:
+                errors.write(f"stopped after {MOST_S} s\n")
+                code = 1
+            said.seek(0)
+            errors.seek(0)
+            text = said.read() if code == 0 else said.read() + errors.read()[-2000:]
         lines += ["", f"== {script} {' '.join(more)}", text.rstrip()]
         print("\n".join(lines[-3:]), flush=True)
     EVIDENCE.parent.mkdir(exist_ok=True)
