@@ -194,3 +194,24 @@ def test_hostile_names_reach_neither_terminal_nor_folder(tmp_path, capsys):
     out, err = capsys.readouterr()
     assert "\x1b" not in out + err
     assert not (tmp_path.parent / "up.yaml").exists()
+
+
+def test_what_a_setting_takes_is_shown(tmp_path, capsys):
+    # areas that the file says: no solver, so what is listed is what was asked for
+    (tmp_path / "room.yaml").write_text(
+        "room: Flat\nwidth_m: 4\nlength_m: 5\nheight_m: 2.5\nsurfaces: {floor: parquet on concrete, ceiling: "
+        "plasterboard on studs, front: plaster on brick, back: plaster on brick, left: plaster on brick, right: "
+        "plaster on brick}\nadjustable:\n  - {name: panels, absorber: wool panel, surface: ceiling, area_m2: [0, 8], "
+        "spread: true}\nsettings:\n  ordinary: {}\n  dead: {area_m2: {panels: 6}}\n", "utf-8")
+    times = {}
+    ceilings = {"ordinary": "plasterboard on studs", "dead": "plasterboard on studs with 30% wool panel"}
+    for setting, finish in ceilings.items():
+        assert main(["rooms", str(tmp_path / "room.yaml"), "--setting", setting, "--json"]) == 0
+        data = json.loads(said(capsys))
+        times[setting] = data["decay"][0]["decay_s"]
+        assert {part["finish"] for part in data["surfaces"] if part["surface"] == "ceiling"} == {finish}
+    assert all(times["dead"][band] < times["ordinary"][band] for band in ("250", "500", "1k", "2k", "4k"))
+    assert main(["rooms", str(tmp_path / "room.yaml"), "--setting", "dead"]) == 0
+    text = said(capsys)
+    assert "panels (wool panel): 6.00 m² on ceiling, +6.00 m²; spread evenly" in text
+    assert "fire rules" in text and "structure and fixings" in text          # the usual cautions
