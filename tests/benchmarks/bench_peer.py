@@ -122,10 +122,11 @@ def errors_db(scene: Scene) -> tuple[float, float]:
     room.add_microphone_array(one.listeners_m.T)
     room.compute_rir()
     bins = np.fft.rfftfreq(2 * RATE_HZ, 1 / RATE_HZ)
+    near = (bins >= f[0]) & (bins <= f[-1])                         # bands are means over log frequency: not from 0 Hz
     theirs = []
     for responses in room.rir:
-        energy = np.abs(np.fft.rfft(responses[0], 2 * RATE_HZ)) ** 2
-        theirs.append(db(band_means(energy, bins, mids, 3)))
+        energy = np.abs(np.fft.rfft(responses[0], 2 * RATE_HZ)) ** 2           # 1/r, as ours
+        theirs.append(db(band_means(energy[near], bins[near], mids, 3)))
     return tuple(float(np.sqrt(np.mean((found - exact) ** 2))) for found in (ours, np.array(theirs)))
 
 
