@@ -1,4 +1,6 @@
-"""Every benchmark, one after the other, printed and kept: `python tests/benchmarks/run_all.py [--matched] [--studies] [NAME…]`.
+"""Every benchmark, one after the other, printed and kept.
+
+    python tests/benchmarks/run_all.py [--matched] [--studies] [NAME…]
 
 The raw output goes to tests/evidence/benchmarks.txt with commit, machine and date. --matched adds the peer's image
 method at matched order, --studies the study of 1,000 cases; both take minutes. Names, such as `main peer`, choose.
