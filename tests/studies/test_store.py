@@ -211,6 +211,21 @@ def test_two_runs_on_one_output_folder(tmp_path: Path, capsys) -> None:
     assert main(["predict", str(path), "--jobs", "1"]) == 0
 
 
+def test_a_second_process_on_one_output_folder(tmp_path: Path) -> None:
+    path = write_study(tmp_path, study=SMALL)
+    holds = ("import sys; from roomsim.studies.store import CaseStore, store_folder\n"
+             "with CaseStore(store_folder(sys.argv[1])): print('in', flush=True); sys.stdin.read()")
+    folder = tmp_path / "study-results"
+    with subprocess.Popen([sys.executable, "-c", holds, str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                          text=True) as first:
+        assert first.stdout.readline() == "in\n"
+        second = subprocess.run([sys.executable, "-m", "roomsim", "predict", str(path)], capture_output=True, text=True)
+        assert second.returncode == 2 and f"another run (process {first.pid}) is writing" in second.stderr
+        assert "Traceback" not in second.stderr and not folder.exists()
+        first.stdin.close()
+    assert main(["predict", str(path), "--jobs", "1"]) == 0                # the first has left: the folder is free
+
+
 def test_ctrl_c_says_what_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys, ran: list[str]) -> None:
     path = write_study(tmp_path, study=VARIED)
     real = run.run_case
