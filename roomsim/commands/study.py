@@ -88,7 +88,7 @@ def _predict(
         from ..studies.impulse_responses import check_request
 
         check_request(study, rate_hz)
-    folder = out if out is not None else path.parent / f"{path.stem}-results"
+    folder = out if out is not None else _results(path)
     with CaseStore(store_folder(folder), f"{folder}") as store:
         recover(folder)
         with OutputFolder(folder) as output:
@@ -108,11 +108,16 @@ def _predict(
                 typer.echo(f"{count(len(heard), 'file')} of impulse responses in its folder {RESPONSES}. {CAUTION}")
 
 
+def _results(study: Path) -> Path:
+    """Where the results of a study go, unless another folder is named."""
+    return study.parent / f"{study.stem}-results"
+
+
 def predicted(path: Path, study: StudyDefinition, jobs: int | None) -> Dataset:
     """The result of a study with the cases that `roomsim predict` keeps, without writing it."""
     from ..studies.store import CaseStore, store_folder
 
-    folder = path.parent / f"{path.stem}-results"
+    folder = _results(path)
     with CaseStore(store_folder(folder), f"{folder}") as store:
         result = _run(study, store, jobs, None)
         return result.load()                              # the store may go, or be changed by another

@@ -13,7 +13,7 @@ from ..bands import OCTAVE, OCTAVES_HZ
 from ..conventions import EARLY_WINDOW_MS, HAND_OVER_FADE_S, HAND_OVER_S
 from ..response import Note, Response
 from ..room.assumptions import room_assumptions
-from ..room.statistics import eyring_kuttruff_s, transition_hz
+from ..room.statistics import room_transition_hz
 from ..scene import Scene
 from .images import ImagePart, trace_images
 from .late import spectrum_of_bands
@@ -142,8 +142,7 @@ def modal_decays(scene: Scene) -> tuple[NDArray[np.float64], NDArray[np.float64]
 
 def scene_transition_hz(scene: Scene) -> float:
     """Schroeder frequency with the mean statistical decay time of the 500 Hz and 1 kHz octaves."""
-    mid = eyring_kuttruff_s(scene.room, np.array([OCTAVES_HZ[3], OCTAVES_HZ[4]]))
-    return float(transition_hz(mid.mean(), scene.room.geometry.volume_m3))
+    return room_transition_hz(scene.room)
 
 
 def _notes(scene: Scene, options: Options) -> tuple[Note, ...]:

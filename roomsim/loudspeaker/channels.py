@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..bands import db
 from ..errors import InvalidValue
-from ..sphere import orbit_vectors, rotation
+from ..sphere import fibonacci_grid, orbit_vectors, rotation
 from .directivity import Directivity
 from .filters import Filter
 from .limits import DriverLimits
@@ -81,6 +81,14 @@ class Loudspeaker:
     def calibrated(self) -> bool:
         """Whether levels are absolute (every driver's data are for a stated drive)."""
         return all(driver.directivity.calibrated for driver in self.drivers)
+
+
+def own_directions(loudspeaker: Loudspeaker, count: int) -> NDArray[np.float64]:
+    """Even directions over the sphere into which a loudspeaker sends, the half sphere on a wall; shape (count, 3)."""
+    directions = fibonacci_grid(count)
+    if loudspeaker.mounting == "on-wall":
+        directions = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]])
+    return directions
 
 
 def channel_far_pressure(

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..bands import OCTAVES_HZ
 from ..constants import DECAY_CONSTANT, REFERENCE_SPEED_M_S
 
 if TYPE_CHECKING:
@@ -140,6 +141,11 @@ def object_fraction(volumes_m3: ArrayLike, room_volume_m3: float) -> float:
 def transition_hz(decay_time_s: ArrayLike, volume_m3: float) -> Floats:
     """Schroeder's transition frequency 2000 √(T/V) [schroeder1962]; same shape."""
     return 2000 * np.sqrt(np.asarray(decay_time_s, float) / volume_m3)
+
+
+def room_transition_hz(room: Room) -> float:
+    """The same of a room, with the mean statistical decay time of the 500 Hz and 1 kHz octaves."""
+    return float(transition_hz(eyring_kuttruff_s(room, OCTAVES_HZ[3:5]).mean(), room.geometry.volume_m3))
 
 
 def critical_distance_m(absorption_area_m2: ArrayLike, directivity_factor: ArrayLike = 1.0) -> Floats:

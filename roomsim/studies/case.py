@@ -12,10 +12,9 @@ from numpy.typing import NDArray
 from ..bands import OCTAVES_HZ, analysis_grid_hz, db
 from ..constants import REFERENCE_PRESSURE_PA
 from ..engines.hybrid import scene_transition_hz, simulate
-from ..loudspeaker.channels import Loudspeaker, channel_far_pressure
+from ..loudspeaker.channels import Loudspeaker, channel_far_pressure, own_directions
 from ..loudspeaker.trust import trusted_range_hz
 from ..response import Note, Reflection, Response
-from ..sphere import fibonacci_grid
 from .case_checks import refuse_impossible
 from .case_modes import case_modes
 from .case_notes import case_notes
@@ -140,9 +139,7 @@ def reference_mean_square(loudspeaker: Loudspeaker, speed_m_s: float) -> float:
     """
     if loudspeaker.calibrated:
         return REFERENCE_PRESSURE_PA**2
-    directions = fibonacci_grid(1500)
-    if loudspeaker.mounting == "on-wall":
-        directions = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]])
+    directions = own_directions(loudspeaker, 1500)
     f = analysis_grid_hz(300, 10000, 12)
     return sum(
         float(np.mean(np.abs(channel_far_pressure(drivers, f, directions, speed_m_s)) ** 2))
@@ -158,9 +155,7 @@ def power_mean_square(loudspeaker: Loudspeaker, frequencies: bytes, speed_m_s: f
     are those of the case, packed.
     """
     f = np.frombuffer(frequencies)
-    directions = fibonacci_grid(400)
-    if loudspeaker.mounting == "on-wall":
-        directions = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]])
+    directions = own_directions(loudspeaker, 400)
     return np.array([
         np.mean(np.abs(channel_far_pressure(drivers, f, directions, speed_m_s)) ** 2, axis=0)
         for drivers in loudspeaker.channels.values()

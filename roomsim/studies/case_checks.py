@@ -9,10 +9,9 @@ from numpy.typing import NDArray
 
 from ..bands import db
 from ..errors import Fault
-from ..loudspeaker.channels import channel_far_pressure
+from ..loudspeaker.channels import channel_far_pressure, own_directions
 from ..response import Response
 from ..room.statistics import eyring_kuttruff_s
-from ..sphere import fibonacci_grid
 from .plan import Case
 
 MOST_ABOVE_DIFFUSE_DB = 30.0
@@ -65,10 +64,8 @@ def late_excess_db(case: Case, response: Response) -> NDArray[np.float64]:
     f, air = response.frequency_hz, case.room.air
     inside = {band: np.abs(np.log2(f / band)) <= 0.5 for band in _BANDS_HZ}
     bands = np.array([band for band, some in inside.items() if some.any()])
-    directions = fibonacci_grid(200)
-    solid_angle = 4 * np.pi
-    if case.loudspeaker.mounting == "on-wall":
-        directions, solid_angle = np.column_stack([np.abs(directions[:, 0]), directions[:, 1:]]), 2 * np.pi
+    directions = own_directions(case.loudspeaker, 200)
+    solid_angle = 2 * np.pi if case.loudspeaker.mounting == "on-wall" else 4 * np.pi
     out = np.empty((len(case.loudspeaker.channels), bands.size))
     if not bands.size:
         return out

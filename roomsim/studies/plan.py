@@ -101,9 +101,8 @@ def make_plan(study: StudyDefinition) -> Plan:
     )
     coordinates.update({key: tuple(values) for key, values in study.vary.items()})
     variants = study.varied()
-    speakers = {label: _same((found.content_hash,), found.loudspeaker()) for label, found in study.designs.items()}
-    rooms = {(label, setting): _same((study.rooms[label].content_hash, setting), room)
-             for (label, setting), room in rooms_in(study).items()}
+    speakers = {label: _same(found.content_hash, found.loudspeaker()) for label, found in study.designs.items()}
+    rooms = rooms_in(study)
     cases = [
         Case(
             labels=(("design", design), ("room", room), ("setting", setting), ("place", place), *values.items()),
@@ -125,15 +124,15 @@ def make_plan(study: StudyDefinition) -> Plan:
 
 
 KEPT = 64
-"""Rooms and loudspeakers that are remembered for the next study."""
+"""Loudspeakers that are remembered for the next study; `studies.settings` does the same for rooms."""
 
-_KNOWN: OrderedDict[tuple[str, ...], Any] = OrderedDict()
+_KNOWN: OrderedDict[str, Loudspeaker] = OrderedDict()
 
 
-def _same(key: tuple[str, ...], made: Any) -> Any:
+def _same(content_hash: str, made: Loudspeaker) -> Loudspeaker:
     """The object that another study had for the same content: engines remember what they found out about it."""
-    found = _KNOWN.setdefault(key, made)
-    _KNOWN.move_to_end(key)
+    found = _KNOWN.setdefault(content_hash, made)
+    _KNOWN.move_to_end(content_hash)
     while len(_KNOWN) > KEPT:
         _KNOWN.popitem(last=False)
     return found

@@ -80,8 +80,6 @@ def hold_room(definition: RoomDefinition, setting: str = "", against: Sequence[s
     ('volume', -39)
     """
     from ..engines.modes import highest_modal_band_hz, modal_decay_s
-    from ..room.statistics import eyring_kuttruff_s, transition_hz
-    from ..settings.decay import MID_HZ
     from .settings import setting_state
 
     asked = recommendations(against)
@@ -90,7 +88,7 @@ def hold_room(definition: RoomDefinition, setting: str = "", against: Sequence[s
     room, decay = state.room, np.array(state.decay.decay_s, float)
     box = room.geometry.kind == "box"
     volume = room.geometry.volume_m3
-    top = min(transition_hz(float(eyring_kuttruff_s(room, MID_HZ).mean()), volume), highest_modal_band_hz(room))
+    top = min(state.transition_hz, highest_modal_band_hz(room))
     low = top > OCTAVES_HZ
     if low.any():
         decay[low] = modal_decay_s(room, OCTAVES_HZ[low])

@@ -279,7 +279,7 @@ def _results(cases: list[tuple[int, Case]], way: _Way) -> Iterator[tuple[int, Ca
         with connected(way.cluster) as (backend, count):
             tasks = ([packer.task(*one) for one in some] for some in together(cases, count))
             yield from _parallel(run_tasks, tasks, count, backend=backend)
-    elif workers > 1 and way.processes(len(cases)):
+    elif way.processes(len(cases)):
         tasks = ([packer.task(*one) for one in some] for some in together(cases, workers))
         yield from _parallel(run_tasks, tasks, workers, backend="loky", initializer=end_with, initargs=(os.getpid(),))
     else:

@@ -17,7 +17,7 @@ from ..bands import OCTAVES_HZ, nominal
 from ..errors import DefinitionError, Problem
 from ..room.adjustable import placements
 from ..room.room import Room
-from ..room.statistics import eyring_kuttruff_s, transition_hz
+from ..room.statistics import room_transition_hz
 from ..settings.decay import COVERAGE, DRAWS, MID_HZ, RoomDecay, decay_uncertainty, room_decay
 from ..settings.solver import Solution, predicted, solve
 
@@ -81,7 +81,7 @@ class SettingState:
     @property
     def transition_hz(self) -> float:
         """Schroeder frequency of the room in this setting, with the statistical decay time of 500 Hz and 1 kHz."""
-        return float(transition_hz(eyring_kuttruff_s(self.room, MID_HZ).mean(), self.room.geometry.volume_m3))
+        return room_transition_hz(self.room)
 
     def record(self) -> dict[str, Any]:
         """The same as plain data for metadata and --json."""

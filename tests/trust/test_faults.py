@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from fuzz_targets import _whole
+from one_bar import GOOD, write_one_bar
 
 import roomsim
 from roomsim.cli import main
@@ -35,25 +36,13 @@ from roomsim.files.wav import read_wav
 from roomsim.studies import plan
 from roomsim.studies.store import CaseStore
 
-GOOD = Path(__file__).parents[1] / "definitions" / "good"
-STUDY = """\
-study: One bar in one flat
-rooms: {flat: room.yaml}
-settings: [ordinary]
-designs: {sketch: {loudspeaker: bar.yaml}}
-places: {wall: {gap_m: 0.05, height_m: 0.75}}
-seats: {distance_m: 2.5, count: 2}
-frequency: {low_hz: 1000, high_hz: 2000, per_octave: 3}
-"""
 READERS = {"x.yaml": roomsim.load, "x.txt": read_response_text, "x.wav": read_wav, "x.sofa": read_directivity,
            "y.sofa": read_room_responses, "x.csv": read_survey, "x.nc": read_netcdf, "c.txt": read_correction}
 
 
 @pytest.fixture
 def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    for name in ("room.yaml", "bar.yaml"):
-        shutil.copy(GOOD / name, tmp_path)
-    (tmp_path / "study.yaml").write_text(STUDY)
+    write_one_bar(tmp_path, "{low_hz: 1000, high_hz: 2000, per_octave: 3}")
     monkeypatch.setattr(plan, "Options", partial(Options, rays=200))      # quick: no number is judged here
     return tmp_path
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from one_bar import write_one_bar
 
 import roomsim
 from roomsim.cli import main
@@ -17,30 +18,18 @@ from roomsim.errors import DefinitionError
 from roomsim.studies import plan
 from roomsim.studies.matching import match_result
 
-GOOD = Path(__file__).parents[1] / "definitions" / "good"
 FROZEN = Path(__file__).parent / "frozen.json"
 
-STUDY = """\
-study: One bar in one flat
-rooms: {flat: room.yaml}
-settings: [ordinary]
-designs: {sketch: {loudspeaker: bar.yaml}}
-places: {wall: {gap_m: 0.05, height_m: 0.75}}
-seats: {distance_m: 2.5, count: 2}
-frequency: {low_hz: 63, high_hz: 2000, per_octave: 6}
-"""
 
 
 @pytest.fixture(scope="module")
 def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small study with its result beside it."""
     folder = tmp_path_factory.mktemp("job")
-    for name in ("room.yaml", "bar.yaml"):
-        shutil.copy(GOOD / name, folder)
-    (folder / "study.yaml").write_text(STUDY)
+    study = write_one_bar(folder, "{low_hz: 63, high_hz: 2000, per_octave: 6}")
     usual, plan.Options = plan.Options, partial(Options, rays=2000)      # the rays' noise is judged below
     try:
-        result = roomsim.predict(roomsim.load(folder / "study.yaml"))
+        result = roomsim.predict(roomsim.load(study))
     finally:
         plan.Options = usual
     from roomsim.files.netcdf import write_netcdf
@@ -92,7 +81,8 @@ def test_what_changed_is_named(job: Path, capsys: pytest.CaptureFixture, file: s
 
 
 def test_rooms_that_came_and_went(job: Path) -> None:
-    (job / "study.yaml").write_text(STUDY.replace("{flat: room.yaml}", "{other: room.yaml}"))
+    text = (job / "study.yaml").read_text()
+    (job / "study.yaml").write_text(text.replace("{flat: room.yaml}", "{other: room.yaml}"))
     states = {one.what: one.state for one in match_result(job / "study-results").inputs}
     assert states == {"study": "changed", "room flat": "gone", "room other": "new", "design sketch": "same"}
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from one_bar import write_one_bar
 
 import roomsim
 from roomsim.cli import main
@@ -24,25 +24,12 @@ from roomsim.response import Response
 from roomsim.studies import case, plan
 from roomsim.studies.case_checks import MOST_ABOVE_DIFFUSE_DB, late_excess_db
 
-GOOD = Path(__file__).parents[1] / "definitions" / "good"
-STUDY = """\
-study: One bar in one flat
-rooms: {flat: room.yaml}
-settings: [ordinary]
-designs: {sketch: {loudspeaker: bar.yaml}}
-places: {wall: {gap_m: 0.05, height_m: 0.75}}
-seats: {distance_m: 2.5, count: 2}
-frequency: {low_hz: 100, high_hz: 2000, per_octave: 3}
-"""
-
 
 @pytest.fixture
 def study(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    for name in ("room.yaml", "bar.yaml"):
-        shutil.copy(GOOD / name, tmp_path)
-    (tmp_path / "study.yaml").write_text(STUDY)
+    path = write_one_bar(tmp_path, "{low_hz: 100, high_hz: 2000, per_octave: 3}")
     monkeypatch.setattr(plan, "Options", partial(Options, rays=500))      # quick: no number is judged here
-    return tmp_path / "study.yaml"
+    return path
 
 
 def spoilt(**changes: Callable[[np.ndarray], np.ndarray]) -> Callable[[Response], Response]:
